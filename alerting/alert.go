@@ -1,0 +1,77 @@
+// Package alerting holds the life of an alert: from findings to what people
+// are told, pure, with the time as an argument.
+package alerting
+
+import (
+	"time"
+
+	"throwline/detect"
+	"throwline/ingest"
+)
+
+// Priority is how soon someone should act.
+type Priority string
+
+// The priorities of IEC 62682.
+const (
+	High   Priority = "high"
+	Medium Priority = "medium"
+	Low    Priority = "low"
+)
+
+// Rank orders priorities: 0 is most pressing.
+func (p Priority) Rank() int {
+	switch p {
+	case High:
+		return 0
+	case Medium:
+		return 1
+	}
+	return 2
+}
+
+// Alert is one condition of one turnout, from raised to cleared.
+type Alert struct {
+	ID            string           `json:"id" doc:"the same for the same throws, at every replay"`
+	Turnout       string           `json:"turnout"`
+	To            ingest.End       `json:"to,omitempty" enum:"normal,reverse" doc:"the end commanded; left out where both ends show it"`
+	Drive         string           `json:"drive,omitempty"`
+	Condition     detect.Condition `json:"condition"`
+	Priority      Priority         `json:"priority" enum:"high,medium,low"`
+	Causes        []detect.Cause   `json:"causes" doc:"most probable first"`
+	ChangePercent float64          `json:"change_percent,omitempty" doc:"against this turnout's own past"`
+	Since         time.Time        `json:"since" doc:"when it began, as far as the traces tell"`
+	ThrowID       string           `json:"throw_id,omitempty"`
+	Forecast      *detect.Forecast `json:"forecast,omitempty"`
+	RaisedAt      time.Time        `json:"raised_at"`
+	ChangedAt     time.Time        `json:"changed_at"`
+	ClearedAt     time.Time        `json:"cleared_at,omitzero"`
+}
+
+// Open reports whether the alert still stands.
+func (a *Alert) Open() bool { return a.ClearedAt.IsZero() }
+
+// EventKind is what became of an alert.
+type EventKind string
+
+// The events of the contract.
+const (
+	Raised  EventKind = "raised"
+	Changed EventKind = "changed"
+	Cleared EventKind = "cleared"
+)
+
+// Event is one transition of an alert.
+type Event struct {
+	Kind  EventKind `json:"event" enum:"raised,changed,cleared"`
+	At    time.Time `json:"at"`
+	Alert Alert     `json:"alert"`
+}
+
+// Query selects alerts.
+type Query struct {
+	Turnout  string // "" for all
+	OpenOnly bool
+	Cursor   string // from the page before, "" for the first
+	Limit    int    // 1 to 1000
+}
