@@ -1,14 +1,62 @@
 package detect
 
 import (
+	"math"
+	"slices"
+	"time"
+
 	"throwline/ingest"
 )
 
 // State is all that is remembered of a turnout. The zero State has seen nothing.
-// A State is never changed once made; [State.Step] and [State.Visit] return new ones.
+// A State is never changed once made; [State.Step] and [State.Visit] return new
+// ones, which may share parts with the old.
 type State struct {
 	turnout string
+	ends    [2]endState // by end-1
+	worked  int64       // unix s, the last recorded visit
 }
+
+// endState is what is remembered of the throws to one end.
+type endState struct {
+	last       int64 // unix ns, start of the latest throw; 0 before the first
+	total      uint32
+	completed  bool    // the latest throw
+	supply     float32 // V, usual; 0 while unknown
+	tracks     []track
+	places     []place
+	incomplete spell // throws that did not complete
+	odd        spell // throws unlike any before
+}
+
+// place is a detector, and how long after the movement it makes.
+type place struct {
+	name string
+	lag  signal // s
+}
+
+// spell is a condition of single throws that stands until enough throws in a
+// row were without it.
+type spell struct {
+	since int64 // unix ns of the first throw, 0: does not stand
+	good  uint8 // throws in a row without it
+	throw string
+	z     float32 // how far the throw stood out, in deviations
+	which uint8   // the signal that stood out farthest
+	drive string
+	pct   float32
+}
+
+// How many throws without it end a spell.
+const (
+	goodThrows  = 3
+	maxTracks   = 6 // effort channels watched for one end
+	maxPlaces   = 4
+	oddLeast    = 14.0 // deviations below which no throw is odd
+	oddBeyond   = 1.5  // times the farthest so far
+	chartsYear  = 1460 // blocks a year of one chart, at most about four a day
+	typicalUsed = 10   // signals of a track that can alarm
+)
 
 // Settings are the operator's choices.
 type Settings struct {
@@ -20,25 +68,270 @@ type Settings struct {
 // DefaultSettings returns the settings in force where none are given.
 func DefaultSettings() Settings { return Settings{FalseAlerts: 0.05} }
 
-// Measure extracts what is kept of a throw. It does not keep a reference to
-// the throw's samples.
-func Measure(t *ingest.Throw) *Observation { return &Observation{} }
+var lagKind = kindOf{"time to detection", 0.12, 0.05, [numCovariates]float64{}, [numCovariates]float64{0.003, 0.3, 0.05}}
 
-// Step returns the state after the observation and what it says.
-func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) { return s, Assessment{} }
+// runLengthWanted is the mean number of blocks between false alarms that each
+// chart of the turnout is set to.
+func (s *State) runLengthWanted(set *Settings) float64 {
+	charts := 0
+	for i := range s.ends {
+		charts += len(s.ends[i].tracks)*typicalUsed + len(s.ends[i].places)
+	}
+	return float64(max(charts, typicalUsed)) * chartsYear / max(set.FalseAlerts, 1e-4)
+}
 
-// Visit returns the state after recorded work: a new epoch.
-func (s *State) Visit(w *ingest.Work, set *Settings) (*State, Assessment) { return s, Assessment{} }
+// Step returns the state after the observation and what it says. Neither the
+// state nor the observation is changed.
+func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
+	next := *s
+	next.turnout = o.Turnout
+	a := Assessment{Bands: make([]Band, len(o.Traces))}
+	e := &next.ends[o.To-1]
+	e.tracks = slices.Clone(e.tracks)
+	e.places = slices.Clone(e.places)
+	at := o.StartedAt.UnixNano()
+	if e.last != 0 && at <= e.last {
+		a.Late = true
+		e.total++
+		for i := range o.Traces {
+			a.Bands[i] = emptyBand()
+		}
+		a.Findings = next.findings(o, true)
+		return &next, a
+	}
+	arl := next.runLengthWanted(set)
+	cov := e.covariates(o)
+	e.last, e.completed = at, o.Completed
+	e.total++
+	odd := false
+	var z float64
+	for i := range o.Traces {
+		zi, which, ti := e.look(o, &o.Traces[i], &cov, arl, &a.Bands[i])
+		if zi > z {
+			z = zi
+		}
+		if ti != nil && o.Completed && zi > oddLeast && zi > oddBeyond*float64(ti.far) && float64(ti.n) >= 3*needed {
+			odd = true
+			if e.odd.since == 0 || zi > float64(e.odd.z) {
+				e.odd.z, e.odd.which, e.odd.drive = float32(zi), uint8(which), ti.drive
+				e.odd.pct = float32(100 * (math.Exp(ti.stood(which, &o.Traces[i], &cov)) - 1))
+			}
+		}
+		if ti != nil {
+			ti.far = max(ti.far*(1-1.0/3000), float32(min(zi, 1e4)))
+		}
+	}
+	e.detect(o, &cov, arl)
+	e.odd.take(odd, at, o.ThrowID)
+	e.incomplete.take(!o.Completed, at, o.ThrowID)
+	a.Findings = next.findings(o, false)
+	return &next, a
+}
+
+// take moves the spell by one throw.
+func (p *spell) take(bad bool, at int64, throw string) {
+	switch {
+	case bad && p.since == 0:
+		p.since, p.good, p.throw = at, 0, throw
+	case bad:
+		p.good, p.throw = 0, throw
+	case p.since != 0:
+		p.good++
+		if p.good >= goodThrows {
+			*p = spell{}
+		}
+	}
+}
+
+// covariates returns what is known of the throw's surroundings.
+func (e *endState) covariates(o *Observation) covariates {
+	var c covariates
+	if o.RailTemperature.Known {
+		c.x[covTemperature], c.known[covTemperature] = o.RailTemperature.Value-15, true
+	}
+	if o.Supply.Known && o.Supply.Value > 0 {
+		if e.supply == 0 {
+			e.supply = float32(o.Supply.Value)
+		}
+		c.x[covSupply], c.known[covSupply] = math.Log(o.Supply.Value/float64(e.supply)), true
+	}
+	if o.Rain.Known {
+		c.x[covRain], c.known[covRain] = o.Rain.Value, true
+	}
+	return c
+}
+
+// find returns the track of a channel, nil where there is none and no room for one.
+func (e *endState) find(drive string, q ingest.Quantity) *track {
+	for i := range e.tracks {
+		if t := &e.tracks[i]; t.quantity == q && t.drive == drive {
+			return t
+		}
+	}
+	if len(e.tracks) >= maxTracks {
+		return nil
+	}
+	e.tracks = append(e.tracks, newTrack(drive, q))
+	return &e.tracks[len(e.tracks)-1]
+}
+
+// look compares one trace with its track and steps the track. It returns by
+// how many deviations the trace stands out, by which signal, and the track;
+// no track where the trace is not one of effort.
+func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64, band *Band) (z float64, which int, t *track) {
+	*band = emptyBand()
+	if !watched(tr.Quantity) {
+		return 0, 0, nil
+	}
+	t = e.find(tr.Drive, tr.Quantity)
+	if t == nil {
+		return 0, 0, nil
+	}
+	*band = t.band(cov)
+	if !usable(tr) || !o.Completed {
+		return 0, 0, t // what did not arrive is not a throw to learn from
+	}
+	if t.n < boundsThrows {
+		t.settle(tr, false)
+		return 0, 0, t
+	}
+	r := t.read(tr)
+	z, which = t.outlier(&r, cov)
+	frozen := z > 2*winsor
+	doubt := frozen
+	at := o.StartedAt.Unix()
+	for i := range t.signals {
+		if math.IsNaN(r[i]) || math.IsInf(r[i], 0) {
+			continue
+		}
+		s := &t.signals[i]
+		s.step(&kinds[i], r[i], cov, at, arl, frozen)
+		doubt = doubt || s.learned() && s.doubt(&kinds[i], arl)
+	}
+	t.settle(tr, doubt)
+	return z, which, t
+}
+
+// stood returns by how much the trace stands above what is expected, in the signal's unit.
+func (t *track) stood(which int, tr *Trace, c *covariates) float64 {
+	r := t.read(tr)
+	mid, _ := t.signals[which].expected(c)
+	return r[which] - mid
+}
+
+// detect steps the detectors' times after the movement.
+func (e *endState) detect(o *Observation, cov *covariates, arl float64) {
+	if !o.Completed || len(o.Detections) == 0 {
+		return
+	}
+	end := math.NaN()
+	for i := range o.Traces {
+		tr := &o.Traces[i]
+		if watched(tr.Quantity) && usable(tr) {
+			if b := float64(tr.Bounds[Tail]); !(b <= end) {
+				end = b
+			}
+		}
+	}
+	if math.IsNaN(end) {
+		return
+	}
+	for _, d := range o.Detections {
+		i := slices.IndexFunc(e.places, func(p place) bool { return p.name == d.Place })
+		if i < 0 {
+			if len(e.places) >= maxPlaces {
+				continue
+			}
+			p := place{name: d.Place}
+			p.lag.start(&lagKind)
+			e.places = append(e.places, p)
+			i = len(e.places) - 1
+		}
+		lag := d.After.Seconds() - end
+		s := &e.places[i].lag
+		far := s.n >= needed && math.Abs(lag-float64(s.level)) > 2*winsor*math.Sqrt(float64(s.v))
+		s.step(&lagKind, lag, cov, o.StartedAt.Unix(), arl, far)
+	}
+}
+
+func emptyBand() Band {
+	var b Band
+	nan := float32(math.NaN())
+	for i := range b.Expected {
+		b.Expected[i], b.Low[i], b.High[i] = nan, nan, nan
+	}
+	return b
+}
+
+// Visit returns the state after recorded work: a new epoch. What is known of
+// noise and weather stays; the level is gathered anew from the next throws.
+func (s *State) Visit(w *ingest.Work, set *Settings) (*State, Assessment) {
+	next := *s
+	if next.turnout == "" {
+		next.turnout = w.Turnout
+	}
+	next.worked = max(next.worked, w.DoneAt.Unix())
+	if w.Kind != ingest.Inspected {
+		for i := range next.ends {
+			e := &next.ends[i]
+			e.tracks = slices.Clone(e.tracks)
+			e.places = slices.Clone(e.places)
+			for j := range e.tracks {
+				for k := range e.tracks[j].signals {
+					e.tracks[j].signals[k].visit()
+				}
+				e.tracks[j].again()
+			}
+			for j := range e.places {
+				e.places[j].lag.visit()
+			}
+			e.incomplete, e.odd = spell{}, spell{}
+		}
+	}
+	return &next, Assessment{Findings: next.findings(nil, false)}
+}
 
 // Summary returns the turnout at a glance.
-func (s *State) Summary() Summary { return Summary{Turnout: s.turnout} }
+func (s *State) Summary() Summary {
+	out := Summary{Turnout: s.turnout}
+	for i := range s.ends {
+		e := &s.ends[i]
+		if at := time.Unix(0, e.last).UTC(); e.last != 0 && at.After(out.Last) {
+			out.Last, out.LastTo, out.Completed = at, ingest.Ends[i], e.completed
+		}
+		l := Learning{To: ingest.Ends[i], Needed: needed + boundsThrows, Total: int(e.total)}
+		for j := range e.tracks {
+			t := &e.tracks[j]
+			have := int(min(t.n, boundsThrows) + t.signals[sTravel].n)
+			if t.signals[sTravel].settling > 0 {
+				have = needed + boundsThrows - int(t.signals[sTravel].settling)
+			}
+			if j == 0 || have < l.Throws {
+				l.Throws = have
+			}
+			if !slices.Contains(out.Quantities, t.quantity) {
+				out.Quantities = append(out.Quantities, t.quantity)
+			}
+			if !slices.Contains(out.Drives, t.drive) {
+				out.Drives = append(out.Drives, t.drive)
+			}
+		}
+		out.Learning[i] = l
+	}
+	return out
+}
 
 // Profile returns the course of the traces of the turnout's past that throws
 // are compared with.
-func (s *State) Profile(to ingest.End, drive string, q ingest.Quantity) Profile { return Profile{} }
-
-// MarshalBinary writes the state for the store.
-func (s *State) MarshalBinary() ([]byte, error) { return nil, nil }
-
-// UnmarshalBinary reads what MarshalBinary wrote, of this or any earlier release.
-func (s *State) UnmarshalBinary(b []byte) error { return nil }
+func (s *State) Profile(to ingest.End, drive string, q ingest.Quantity) Profile {
+	if to != ingest.Normal && to != ingest.Reverse {
+		return Profile{}
+	}
+	tracks := s.ends[to-1].tracks
+	for i := range tracks {
+		if t := &tracks[i]; t.quantity == q && t.drive == drive {
+			return t.profile()
+		}
+	}
+	return Profile{}
+}

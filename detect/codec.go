@@ -1,0 +1,263 @@
+package detect
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"math"
+
+	"throwline/ingest"
+)
+
+// stateVersion is the first byte of a written state. A change to what visit
+// walks over needs a new number and the old walk kept for reading.
+const stateVersion = 1
+
+// errState is the cause of every failure to read a state.
+var errState = errors.New("state cut short or of another make")
+
+// coder writes or reads a state: the same walk does both, so that they cannot
+// disagree. Numbers are little-endian.
+type coder struct {
+	b       []byte
+	at      int
+	reading bool
+	bad     bool
+}
+
+func (c *coder) room(n int) []byte {
+	if c.reading {
+		if c.bad || len(c.b)-c.at < n {
+			c.bad = true
+			return nil
+		}
+		p := c.b[c.at : c.at+n]
+		c.at += n
+		return p
+	}
+	c.b = append(c.b, make([]byte, n)...)
+	return c.b[len(c.b)-n:]
+}
+
+func (c *coder) f32(x *float32) {
+	p := c.room(4)
+	switch {
+	case p == nil:
+	case c.reading:
+		*x = math.Float32frombits(binary.LittleEndian.Uint32(p))
+	default:
+		binary.LittleEndian.PutUint32(p, math.Float32bits(*x))
+	}
+}
+
+func (c *coder) f32s(x []float32) {
+	p := c.room(4 * len(x))
+	if p == nil {
+		return
+	}
+	for i := range x {
+		if c.reading {
+			x[i] = math.Float32frombits(binary.LittleEndian.Uint32(p[4*i:]))
+		} else {
+			binary.LittleEndian.PutUint32(p[4*i:], math.Float32bits(x[i]))
+		}
+	}
+}
+
+func (c *coder) i64(x *int64) {
+	p := c.room(8)
+	switch {
+	case p == nil:
+	case c.reading:
+		*x = int64(binary.LittleEndian.Uint64(p))
+	default:
+		binary.LittleEndian.PutUint64(p, uint64(*x))
+	}
+}
+
+func (c *coder) u32(x *uint32) {
+	p := c.room(4)
+	switch {
+	case p == nil:
+	case c.reading:
+		*x = binary.LittleEndian.Uint32(p)
+	default:
+		binary.LittleEndian.PutUint32(p, *x)
+	}
+}
+
+func (c *coder) u8(x *uint8) {
+	p := c.room(1)
+	switch {
+	case p == nil:
+	case c.reading:
+		*x = p[0]
+	default:
+		p[0] = *x
+	}
+}
+
+func (c *coder) i8(x *int8) {
+	u := uint8(*x)
+	c.u8(&u)
+	*x = int8(u)
+}
+
+func (c *coder) flag(x *bool) {
+	var u uint8
+	if *x {
+		u = 1
+	}
+	c.u8(&u)
+	*x = u == 1
+}
+
+// text walks a string of at most 65535 bytes.
+func (c *coder) text(x *string) {
+	n := len(*x)
+	p := c.room(2)
+	if p == nil {
+		return
+	}
+	if c.reading {
+		n = int(binary.LittleEndian.Uint16(p))
+		if q := c.room(n); q != nil {
+			*x = string(q)
+		}
+		return
+	}
+	binary.LittleEndian.PutUint16(p, uint16(n))
+	copy(c.room(n), *x)
+}
+
+// count walks the length of a list of at most most.
+func (c *coder) count(n, most int) int {
+	u := uint8(n)
+	c.u8(&u)
+	if int(u) > most {
+		c.bad = true
+		return 0
+	}
+	if c.bad {
+		return 0
+	}
+	return int(u)
+}
+
+func (c *coder) signal(s *signal) {
+	c.f32s2(&s.n, &s.level, &s.fixed, &s.first, &s.v, &s.recent)
+	c.f32s(s.slope[:])
+	c.f32s(s.precision[:])
+	c.f32s(s.slowX[:])
+	c.f32s2(&s.slowY, &s.slowN, &s.sum, &s.count, &s.blocks, &s.vb, &s.wb, &s.cb, &s.last, &s.up, &s.down)
+	c.i64(&s.opened)
+	c.i64(&s.closed)
+	c.i64(&s.upSince)
+	c.i64(&s.downSince)
+	c.i64(&s.alarmAt)
+	c.i8(&s.run)
+	c.i8(&s.alarm)
+	c.i8(&s.calm)
+	c.i8(&s.settling)
+}
+
+func (c *coder) f32s2(list ...*float32) {
+	p := c.room(4 * len(list))
+	if p == nil {
+		return
+	}
+	for i, x := range list {
+		if c.reading {
+			*x = math.Float32frombits(binary.LittleEndian.Uint32(p[4*i:]))
+		} else {
+			binary.LittleEndian.PutUint32(p[4*i:], math.Float32bits(*x))
+		}
+	}
+}
+
+func (c *coder) spell(p *spell) {
+	c.i64(&p.since)
+	c.u8(&p.good)
+	c.text(&p.throw)
+	c.f32s2(&p.z, &p.pct)
+	c.u8(&p.which)
+	if p.which >= numSignals {
+		c.bad = true
+	}
+	c.text(&p.drive)
+}
+
+func (c *coder) track(t *track) {
+	c.text(&t.drive)
+	q := string(t.quantity)
+	c.text(&q)
+	t.quantity = ingest.Quantity(q)
+	c.f32s2(&t.n, &t.unlock, &t.lock, &t.inrush, &t.idle, &t.running, &t.duration, &t.missing, &t.far)
+	for i := range t.signals {
+		c.signal(&t.signals[i])
+	}
+	c.f32s(t.mid[:])
+	c.f32s(t.spread[:])
+	c.f32s(t.recent[:])
+	for i := range t.usual {
+		c.f32s2(&t.usual[i].mean, &t.usual[i].v)
+	}
+}
+
+func (c *coder) state(s *State) {
+	version := uint8(stateVersion)
+	c.u8(&version)
+	if version != stateVersion {
+		c.bad = true
+		return
+	}
+	c.text(&s.turnout)
+	c.i64(&s.worked)
+	for i := range s.ends {
+		e := &s.ends[i]
+		c.i64(&e.last)
+		c.u32(&e.total)
+		c.flag(&e.completed)
+		c.f32(&e.supply)
+		c.spell(&e.incomplete)
+		c.spell(&e.odd)
+		n := c.count(len(e.tracks), maxTracks)
+		if c.reading {
+			e.tracks = make([]track, n)
+		}
+		for j := range n {
+			c.track(&e.tracks[j])
+		}
+		n = c.count(len(e.places), maxPlaces)
+		if c.reading {
+			e.places = make([]place, n)
+		}
+		for j := range n {
+			c.text(&e.places[j].name)
+			c.signal(&e.places[j].lag)
+		}
+	}
+}
+
+// AppendBinary appends the state for the store to b. The error is always nil.
+func (s *State) AppendBinary(b []byte) ([]byte, error) {
+	c := coder{b: b}
+	copied := *s // the walk writes back what it read; the state itself stays
+	c.state(&copied)
+	return c.b, nil
+}
+
+// MarshalBinary writes the state for the store.
+func (s *State) MarshalBinary() ([]byte, error) { return s.AppendBinary(nil) }
+
+// UnmarshalBinary reads what MarshalBinary wrote, of this or any earlier release.
+func (s *State) UnmarshalBinary(b []byte) error {
+	c := coder{b: b, reading: true}
+	var read State
+	c.state(&read)
+	if c.bad || c.at != len(b) {
+		return fmt.Errorf("turnout %q: expected a state of version %d, found %d bytes: %w", read.turnout, stateVersion, len(b), errState)
+	}
+	*s = read
+	return nil
+}

@@ -1,0 +1,221 @@
+package detect
+
+import (
+	"math"
+	"slices"
+
+	"throwline/ingest"
+)
+
+// Measurer measures throws and keeps its working memory between them. It is
+// not for concurrent use. The zero Measurer is ready.
+type Measurer struct {
+	v   []float64 // the trace in the base unit of its quantity
+	sum []float64 // sum[i] is the trapezoid integral of v up to sample i, in V·samples
+}
+
+// Measure extracts what is kept of a throw. The throw stays untouched and no
+// reference to its samples is kept.
+func Measure(t *ingest.Throw) *Observation {
+	var m Measurer
+	return m.Measure(t)
+}
+
+// Measure is like the function [Measure].
+func (m *Measurer) Measure(t *ingest.Throw) *Observation {
+	o := &Observation{
+		Key:             t.Key(),
+		ThrowID:         t.ID,
+		Turnout:         t.Turnout,
+		To:              t.To,
+		StartedAt:       t.StartedAt,
+		Completed:       t.Completed,
+		Detections:      t.Detections,
+		RailTemperature: t.RailTemperature,
+		Supply:          t.Supply,
+		Traces:          make([]Trace, len(t.Channels)),
+	}
+	for i := range t.Channels {
+		m.trace(&o.Traces[i], &t.Channels[i])
+	}
+	// A supply measured during the movement is the supply of the movement.
+	if !o.Supply.Known {
+		for i := range o.Traces {
+			if tr := &o.Traces[i]; tr.Quantity == ingest.SupplyVoltage && tr.Quality&Flat == 0 {
+				o.Supply = ingest.Known(float64(tr.Features[TravelMean]))
+				break
+			}
+		}
+	}
+	return o
+}
+
+// trace measures one channel.
+func (m *Measurer) trace(tr *Trace, c *ingest.Channel) {
+	tr.Drive, tr.Quantity = c.Drive, c.Quantity
+	nan := float32(math.NaN())
+	for i := range tr.Features {
+		tr.Features[i] = nan
+	}
+	s := m.survey(c)
+	if s.spread <= 0 {
+		tr.Quality |= Flat
+		tr.level(s)
+		return
+	}
+	if s.clipped {
+		tr.Quality |= Clipped
+	}
+	if s.high <= 0 {
+		tr.Quality |= NegativeSign
+	}
+	switch c.Quantity {
+	case ingest.SupplyVoltage, ingest.Displacement:
+		// Neither is an effort: a voltage sags while the drive runs, a
+		// displacement goes from one end to the other.
+		tr.level(s)
+		tr.course(m, s, s.first, s.last)
+		if c.Quantity == ingest.Displacement {
+			m.stroke(tr, s)
+		}
+		return
+	}
+	m.effort(tr, s)
+}
+
+// survey is what one pass over a trace tells.
+type survey struct {
+	n           int
+	first, last float64 // s, times of the first and last sample
+	dt          float64 // s
+	low, high   float64 // V, extremes
+	spread      float64 // V
+	rest        float64 // V, lowest mean of three samples in a row
+	noise       float64 // V, standard deviation of the sensor's noise
+	clipped     bool
+	pressure    bool
+}
+
+// survey fills m.v and m.sum.
+func (m *Measurer) survey(c *ingest.Channel) survey {
+	n := len(c.Samples)
+	m.v = slices.Grow(m.v[:0], n)[:n]
+	m.sum = slices.Grow(m.sum[:0], n)[:n]
+	a, b := c.Factors()
+	v, sum := m.v, m.sum
+	s := survey{n: n, dt: 1 / c.SampleRate, first: c.Offset, pressure: c.Quantity == ingest.HydraulicPressure}
+	s.last = s.first + float64(n-1)*s.dt
+	p2, p1 := a*c.Samples[0]+b, a*c.Samples[0]+b
+	low, high, rest, rough, total := p1, p1, math.Inf(1), 0.0, 0.0
+	for i, x := range c.Samples {
+		y := a*x + b
+		v[i] = y
+		total += 0.5 * (p1 + y)
+		sum[i] = total
+		low = min(low, y)
+		high = max(high, y)
+		// The third part of |second difference|: of a smooth course nothing,
+		// of white noise of deviation d on average d·sqrt(6)·sqrt(2/pi).
+		rough += min(math.Abs(y-2*p1+p2), high-low)
+		if i >= 2 {
+			rest = min(rest, p2+p1+y)
+		}
+		p2, p1 = p1, y
+	}
+	first := sum[0]
+	for i := range sum {
+		sum[i] -= first
+	}
+	s.low, s.high, s.spread, s.rest = low, high, high-low, rest/3
+	s.noise = rough / float64(n) / (math.Sqrt(6) * math.Sqrt(2/math.Pi))
+	// A peak touches its highest value once or twice; a sensor at its end stays there.
+	if s.spread > 0 {
+		top := high - 1e-9*s.spread
+		run, longest := 0, 0
+		for _, y := range v {
+			if y >= top {
+				run++
+				longest = max(longest, run)
+			} else {
+				run = 0
+			}
+		}
+		// Quantised plateaus also repeat their value; they are not the peak of an inrush.
+		s.clipped = longest >= max(4, n/40) && longest < n/2
+	}
+	return s
+}
+
+// at returns the trapezoid integral of the trace from its first sample to time
+// t, in V·s; the trace stands still before its first and after its last sample.
+func (m *Measurer) at(s survey, t float64) float64 {
+	x := (t - s.first) / s.dt
+	if x <= 0 {
+		return x * s.dt * m.v[0]
+	}
+	i := int(x)
+	if i >= s.n-1 {
+		return s.dt * (m.sum[s.n-1] + (x-float64(s.n-1))*m.v[s.n-1])
+	}
+	f := x - float64(i)
+	v0, v1 := m.v[i], m.v[i+1]
+	return s.dt * (m.sum[i] + f*(v0+0.5*f*(v1-v0)))
+}
+
+// mean returns the mean of the trace from t0 to t1.
+func (m *Measurer) mean(s survey, t0, t1 float64) float64 {
+	if !(t1 > t0) {
+		return math.NaN()
+	}
+	return (m.at(s, t1) - m.at(s, t0)) / (t1 - t0)
+}
+
+// level gives the features of a trace that has no movement in it.
+func (tr *Trace) level(s survey) {
+	for i := range tr.Bounds {
+		tr.Bounds[i] = float32(s.first)
+	}
+	for p := Tail; p <= NumPhases; p++ {
+		tr.Bounds[p] = float32(s.last)
+	}
+}
+
+// course fills the profile from t0 to t1, and the mean over it.
+func (tr *Trace) course(m *Measurer, s survey, t0, t1 float64) {
+	prev := m.at(s, t0)
+	step := (t1 - t0) / ProfileLen
+	if !(step > 0) {
+		return
+	}
+	for i := range tr.Profile {
+		next := m.at(s, t0+float64(i+1)*step)
+		tr.Profile[i] = float32((next - prev) / step)
+		prev = next
+	}
+	tr.Features[TravelMean] = float32(m.mean(s, t0, t1))
+	tr.Features[Idle] = float32(s.rest)
+}
+
+// stroke measures a displacement: from 5 to 95 % of its way.
+func (m *Measurer) stroke(tr *Trace, s survey) {
+	from, to := m.v[0], m.v[s.n-1]
+	way := to - from
+	if math.Abs(way) < 0.2*s.spread || way == 0 {
+		return // came back, or never went
+	}
+	cross := func(share float64) float64 {
+		level := from + share*way
+		for i := 1; i < s.n; i++ {
+			d0, d1 := (m.v[i-1]-level)/way, (m.v[i]-level)/way
+			if d0 < 0 && d1 >= 0 {
+				return s.first + s.dt*(float64(i-1)+d0/(d0-d1))
+			}
+		}
+		return s.last
+	}
+	t0, t1 := cross(0.05), cross(0.95)
+	tr.Bounds = [NumPhases + 1]float32{float32(s.first), float32(s.first), float32(t0), float32(t1), float32(t1), float32(s.last)}
+	tr.Features[Duration] = float32(t1 - t0)
+	tr.Features[TravelTime] = float32(t1 - t0)
+	tr.Features[TravelMean] = float32(math.Abs(way))
+}

@@ -1,0 +1,274 @@
+package detect
+
+import (
+	"math"
+
+	"throwline/ingest"
+)
+
+// track is what is remembered of one channel for one end.
+type track struct {
+	drive    string
+	quantity ingest.Quantity
+	n        float32 // throws whose trace could be used
+	unlock   float32 // usual share of the movement at which unlocking ends
+	lock     float32 // usual share at which locking begins
+	inrush   float32 // usual share at which the inrush ends
+	idle     float32 // usual idle level, V
+	running  float32 // usual travel mean above idle, V
+	duration float32 // usual, s
+	missing  float32 // share of throws whose trace begins too late
+	signals  [numSignals]signal
+	mid      [ProfileLen]float32 // usual course, V
+	spread   [ProfileLen]float32 // mean absolute deviation of a throw's course from it, V
+	recent   [ProfileLen]float32 // course of the last few throws, V
+	usual    [NumFeatures]moment // of each feature, for the eye
+	far      float32             // how far the farthest single throw stood out, in deviations; falls slowly
+}
+
+// again lets the usual course follow the next throws quickly: after work the
+// turnout may run differently.
+func (t *track) again() {
+	t.n = min(t.n, boundsThrows)
+}
+
+// moment is a running mean and variance.
+type moment struct{ mean, v float32 }
+
+// boundsThrows is over how many throws the usual bounds of the phases settle.
+const boundsThrows = 10
+
+func newTrack(drive string, q ingest.Quantity) track {
+	t := track{drive: drive, quantity: q}
+	for i := range t.signals {
+		t.signals[i].start(&kinds[i])
+	}
+	for i := range t.usual {
+		t.usual[i].mean = float32(math.NaN())
+	}
+	return t
+}
+
+// watched reports whether traces of the quantity show the drive's effort.
+func watched(q ingest.Quantity) bool {
+	switch q {
+	case ingest.MotorCurrent, ingest.MotorPower, ingest.HydraulicPressure, ingest.DriveForce:
+		return true
+	}
+	return false
+}
+
+// usable reports whether a trace can teach.
+func usable(tr *Trace) bool {
+	return tr.Quality&(Flat|NegativeSign|MissingStart) == 0 && !math.IsNaN(float64(tr.Features[Duration]))
+}
+
+// reading is what one trace gives to the signals; NaN where it gives nothing.
+type reading [numSignals]float64
+
+// read takes the signals' values from a trace, with the phases where they
+// usually are: the bounds found in a single trace jump more than the effort does.
+func (t *track) read(tr *Trace) reading {
+	var r reading
+	f := &tr.Features
+	idle := float64(t.idle)
+	run := float64(t.running)
+	floor := 0.02 * run
+	above := func(x float64) float64 { return math.Log(max(x-idle, floor)) }
+	r[sDuration] = math.Log(float64(f[Duration]))
+	r[sInrush] = above(float64(f[InrushPeak]))
+	b0, b1, b2 := float64(t.inrush)*ProfileLen, float64(t.unlock)*ProfileLen, float64(t.lock)*ProfileLen
+	third := (b2 - b1) / 3
+	r[sUnlock] = above(part(&tr.Profile, b0, b1))
+	a, b, c := part(&tr.Profile, b1, b1+third), part(&tr.Profile, b1+third, b1+2*third), part(&tr.Profile, b1+2*third, b2)
+	r[sTravelA], r[sTravelB], r[sTravelC] = above(a), above(b), above(c)
+	r[sTravel] = above((a + b + c) / 3)
+	r[sLock] = above(part(&tr.Profile, b2, ProfileLen))
+	r[sPeak] = above(float64(f[TravelPeak]))
+	r[sBump] = t.bump(tr, b1, b2)
+	if run > 0 {
+		r[sIdle] = (float64(f[Idle]) - idle) / run
+	}
+	r[sRipple] = math.Log(max(float64(f[Ripple]), 0.002*run))
+	return r
+}
+
+// part returns the mean of the profile from bin b0 to b1, both fractional.
+func part(p *[ProfileLen]float32, b0, b1 float64) float64 {
+	if b1-b0 < 1 {
+		b1 = b0 + 1
+	}
+	b0, b1 = max(b0, 0), min(b1, ProfileLen)
+	i, j := int(b0), int(b1)
+	if i >= ProfileLen {
+		return float64(p[ProfileLen-1])
+	}
+	sum := -(b0 - float64(i)) * float64(p[i])
+	for k := i; k < j; k++ {
+		sum += float64(p[k])
+	}
+	if j < ProfileLen {
+		sum += (b1 - float64(j)) * float64(p[j])
+	}
+	return sum / (b1 - b0)
+}
+
+// bump returns how far the highest three neighbouring parts of the travel
+// stand above the usual course, less what the whole travel stands above it, as
+// a share of the running level: a place, not the whole way.
+func (t *track) bump(tr *Trace, b1, b2 float64) float64 {
+	if t.n < boundsThrows || t.running <= 0 {
+		return math.NaN()
+	}
+	i, j := int(math.Ceil(b1)), int(b2)
+	if j-i < 6 {
+		return math.NaN()
+	}
+	ratio := part(&tr.Profile, b1, b2) / part(&t.mid, b1, b2)
+	d := func(k int) float64 { return float64(tr.Profile[k]) - ratio*float64(t.mid[k]) }
+	top, w := math.Inf(-1), d(i)+d(i+1)
+	for k := i + 2; k < j; k++ {
+		w += d(k)
+		top = max(top, w)
+		w -= d(k - 2)
+	}
+	return top / 3 / float64(t.running)
+}
+
+// outlier returns by how many deviations the farthest of the signals that tell
+// an odd throw stands from what is expected, and which.
+func (t *track) outlier(r *reading, c *covariates) (z float64, which int) {
+	for _, i := range [...]int{sDuration, sUnlock, sTravel, sLock, sPeak, sBump} {
+		s := &t.signals[i]
+		if s.n < needed || math.IsNaN(r[i]) {
+			continue
+		}
+		mid, sd := s.expected(c)
+		// A change too small to matter is not odd, however even the throws were.
+		d := math.Abs(r[i]-mid) / max(sd, kinds[i].allowance/4)
+		if d > z {
+			z, which = d, i
+		}
+	}
+	return z, which
+}
+
+// settle takes the trace into what is usual. only where nothing is in doubt.
+func (t *track) settle(tr *Trace, doubt bool) {
+	f := &tr.Features
+	n := t.n
+	if n >= boundsThrows && doubt {
+		for i := range t.recent {
+			t.recent[i] += (tr.Profile[i] - t.recent[i]) / 8
+		}
+		return
+	}
+	t.n++
+	move := func(to *float32, x float32, slow float32) {
+		if x == x { // not NaN
+			*to += (x - *to) / min(t.n, slow)
+		}
+	}
+	if n < boundsThrows {
+		on, off := tr.Bounds[Inrush], tr.Bounds[Tail]
+		span := off - on
+		move(&t.inrush, (tr.Bounds[Unlocking]-on)/span, boundsThrows)
+		move(&t.unlock, (tr.Bounds[Travel]-on)/span, boundsThrows)
+		move(&t.lock, (tr.Bounds[Locking]-on)/span, boundsThrows)
+		idle := f[Idle]
+		if idle != idle {
+			idle = 0
+		}
+		move(&t.idle, idle, boundsThrows)
+		move(&t.running, f[TravelMean]-idle, boundsThrows)
+	}
+	for i := range t.usual {
+		t.usual[i].take(f[i], min(t.n, 60))
+	}
+	move(&t.duration, f[Duration], 50)
+	for i := range t.mid {
+		p := tr.Profile[i]
+		d := p - t.mid[i]
+		if n > 0 {
+			w := d
+			if w < 0 {
+				w = -w
+			}
+			if n > 3 && t.spread[i] > 0 {
+				w = min(w, 5*t.spread[i])
+				d = max(-w, min(d, w))
+			}
+			t.spread[i] += (w - t.spread[i]) / min(t.n, 60)
+		}
+		t.mid[i] += d / min(t.n, 60)
+		if n == 0 {
+			t.recent[i] = p
+		}
+		t.recent[i] += (p - t.recent[i]) / min(t.n, 8)
+	}
+}
+
+// profile returns the course of past traces: the usual one and three usual
+// deviations about it.
+func (t *track) profile() Profile {
+	p := Profile{Throws: int(t.n), Duration: t.duration, Mid: t.mid}
+	for i := range t.mid {
+		w := 3 * 1.2533 * t.spread[i] // mean absolute deviation to standard deviation, of a normal distribution
+		p.Low[i], p.High[i] = t.mid[i]-w, t.mid[i]+w
+	}
+	return p
+}
+
+// take moves the moments by a value, NaN by nothing; a far value counts as near.
+func (m *moment) take(x, n float32) {
+	if x != x {
+		return
+	}
+	if m.mean != m.mean || n <= 1 {
+		m.mean, m.v = x, 0
+		return
+	}
+	d := x - m.mean
+	if n > 10 {
+		w := float32(winsor) * float32(math.Sqrt(float64(m.v)))
+		d = max(-w, min(d, w))
+	}
+	m.mean += d / n
+	m.v += (d*d*(n-1)/n - m.v) / n
+}
+
+// judged says which signal judges a feature, so that the band moves with the
+// weather as the signal does.
+var judged = [NumFeatures]int{
+	Duration: sDuration, InrushPeak: sInrush, UnlockTime: sDuration, UnlockPeak: sUnlock, TravelTime: sDuration, TravelMean: sTravel, TravelPeak: sPeak,
+	TravelRise: -1, LockTime: sDuration, LockMean: sLock, LockPeak: sLock, TailTime: -1, TailMean: -1, Effort: sTravel, Ripple: sRipple, Idle: -1,
+}
+
+// band returns what the trace's features were expected to be: the usual value
+// under this weather, and three deviations about it.
+func (t *track) band(c *covariates) Band {
+	var b Band
+	nan := float32(math.NaN())
+	for i := range b.Expected {
+		m := &t.usual[i]
+		b.Expected[i], b.Low[i], b.High[i] = nan, nan, nan
+		if t.n < needed || m.mean != m.mean {
+			continue
+		}
+		mid, sd := float64(m.mean), math.Sqrt(float64(m.v))
+		if j := judged[i]; j >= 0 && t.signals[j].n >= needed {
+			s := &t.signals[j]
+			w := 0.0
+			for k, known := range c.known {
+				if known {
+					w += float64(s.slope[k]) * (c.x[k] - float64(s.slowX[k]))
+				}
+			}
+			mid *= math.Exp(w)
+			// Throws of other days vary more than those of one day.
+			sd = max(sd, math.Abs(mid)*math.Sqrt(float64(s.vb)))
+		}
+		b.Expected[i], b.Low[i], b.High[i] = float32(mid), float32(mid-3*sd), float32(mid+3*sd)
+	}
+	return b
+}
