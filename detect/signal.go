@@ -158,7 +158,7 @@ func (s *signal) learned() bool { return s.n >= needed && s.settling == 0 }
 // doubt reports whether the signal may be on its way to an alarm, so that
 // nothing of it should be taken for normal.
 func (s *signal) doubt(k *kindOf, arl float64) bool {
-	return s.alarm > 0 || float64(s.up) > 0.35*s.interval(k, arl)
+	return s.alarm > 0 || s.up > 0 && float64(s.up) > 0.35*s.interval(k, arl)
 }
 
 // reference is the reference value of the chart: the allowance, or half a

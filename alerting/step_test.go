@@ -1,0 +1,142 @@
+package alerting
+
+import (
+	"encoding/json"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"throwline/detect"
+	"throwline/ingest"
+)
+
+var noon = time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+
+func stiff(change float64) detect.Finding {
+	return detect.Finding{
+		Condition: detect.Stiffening, Since: noon.Add(-time.Hour), ChangePercent: change, Urgency: 0.4,
+		Causes: []detect.Cause{{Cause: detect.DrySlideChairs, Probability: 1}},
+	}
+}
+
+func kinds(events []Event) string {
+	var b []string
+	for _, e := range events {
+		b = append(b, string(e.Kind)+" "+string(e.Alert.Condition))
+	}
+	return strings.Join(b, ", ")
+}
+
+func TestLifeOfAnAlert(t *testing.T) {
+	var open []Alert
+	var events []Event
+	urgent := stiff(30)
+	urgent.Urgency = 0.9
+	other := stiff(62)
+	other.Urgency = 0.9
+	other.Causes = []detect.Cause{{Cause: detect.BackDrive, Probability: 0.8}, {Cause: detect.DrySlideChairs, Probability: 0.2}}
+	for i, c := range []struct {
+		findings []detect.Finding
+		want     string
+	}{
+		{nil, ""},
+		{[]detect.Finding{stiff(20)}, "raised stiffening"},
+		{[]detect.Finding{stiff(21)}, ""},
+		{[]detect.Finding{stiff(12)}, ""},
+		{[]detect.Finding{stiff(31)}, "changed stiffening"},
+		{[]detect.Finding{urgent}, "changed stiffening"},
+		{[]detect.Finding{stiff(25)}, ""}, // what ebbs is not news
+		{[]detect.Finding{other, {Condition: detect.SlowThrow, Urgency: 0.4}}, "changed stiffening, raised slow-throw"},
+		{[]detect.Finding{{Condition: detect.SlowThrow, Urgency: 0.4}}, "cleared stiffening"},
+		{nil, "cleared slow-throw"},
+	} {
+		open, events = Step(open, "W1", c.findings, noon.Add(time.Duration(i)*time.Minute))
+		if got := kinds(events); got != c.want {
+			t.Errorf("step %d: expected %q, found %q", i, c.want, got)
+		}
+	}
+}
+
+// Each further throw that does not complete is told.
+func TestIncompleteTellsEachThrow(t *testing.T) {
+	f := detect.Finding{Condition: detect.IncompleteThrow, ThrowID: "a", Urgency: 1}
+	open, e1 := Step(nil, "W1", []detect.Finding{f}, noon)
+	open, e2 := Step(open, "W1", []detect.Finding{f}, noon.Add(time.Minute))
+	f.ThrowID = "b"
+	_, e3 := Step(open, "W1", []detect.Finding{f}, noon.Add(2*time.Minute))
+	if kinds(e1) != "raised incomplete-throw" || kinds(e2) != "" || kinds(e3) != "changed incomplete-throw" {
+		t.Errorf("found %q, %q, %q", kinds(e1), kinds(e2), kinds(e3))
+	}
+	if e1[0].Alert.Priority != High {
+		t.Errorf("priority %s", e1[0].Alert.Priority)
+	}
+}
+
+// Over random sequences: one open alert a condition, raised before changed
+// before cleared, ids that never come back, arguments untouched.
+func TestStepModel(t *testing.T) {
+	conditions := []detect.Condition{detect.Stiffening, detect.SlowThrow, detect.IncompleteThrow, detect.LateDetection}
+	for seed := range uint64(200) {
+		rng := rand.New(rand.NewPCG(seed, 2))
+		var open []Alert
+		ended := map[string]bool{}
+		standing := map[detect.Condition]string{}
+		for i := range 60 {
+			var f []detect.Finding
+			for _, c := range conditions {
+				if rng.IntN(3) == 0 {
+					f = append(f, detect.Finding{Condition: c, ChangePercent: 50 * rng.Float64(), Urgency: rng.Float64(), To: ingest.End(rng.IntN(3))})
+				}
+			}
+			before := slices.Clone(open)
+			next, events := Step(open, "W1", f, noon.Add(time.Duration(i)*time.Minute))
+			for j := range before {
+				if before[j].ID != open[j].ID || before[j].ChangedAt != open[j].ChangedAt || !open[j].Open() {
+					t.Fatal("the open alerts were changed")
+				}
+			}
+			for _, e := range events {
+				id, known := standing[e.Alert.Condition]
+				switch e.Kind {
+				case Raised:
+					if known || ended[e.Alert.ID] {
+						t.Fatalf("seed %d: %s raised twice", seed, e.Alert.Condition)
+					}
+					standing[e.Alert.Condition] = e.Alert.ID
+				case Changed:
+					if id != e.Alert.ID {
+						t.Fatalf("seed %d: changed without being raised", seed)
+					}
+				case Cleared:
+					if id != e.Alert.ID || e.Alert.Open() {
+						t.Fatalf("seed %d: cleared without being raised", seed)
+					}
+					delete(standing, e.Alert.Condition)
+					ended[e.Alert.ID] = true
+				}
+			}
+			if len(next) != len(standing) || len(next) != len(f) {
+				t.Fatalf("seed %d: %d open, %d standing, %d findings", seed, len(next), len(standing), len(f))
+			}
+			open = next
+		}
+	}
+}
+
+// The event's JSON is the line that a replay prints.
+func TestEventJSON(t *testing.T) {
+	f := stiff(31.5)
+	f.To, f.Drive = ingest.Normal, "main"
+	f.Causes[0].Evidence, f.Causes[0].Checks = []string{"e"}, []string{"c"}
+	_, events := Step(nil, "W1", []detect.Finding{f}, noon)
+	b, err := json.Marshal(events[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := `{"event":"raised","at":"2026-03-01T12:00:00Z","alert":{"id":"` + events[0].Alert.ID + `","turnout":"W1","to":"normal","drive":"main","condition":"stiffening","priority":"medium","causes":[{"cause":"dry-slide-chairs","probability":1,"evidence":["e"],"checks":["c"]}],"change_percent":31.5,"since":"2026-03-01T11:00:00Z","raised_at":"2026-03-01T12:00:00Z","changed_at":"2026-03-01T12:00:00Z"}}`
+	if string(b) != want {
+		t.Errorf("expected %s\nfound    %s", want, b)
+	}
+}

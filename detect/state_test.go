@@ -1,0 +1,250 @@
+package detect
+
+import (
+	"bytes"
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"testing"
+	"time"
+
+	"throwline/ingest"
+)
+
+// bench is a made turnout whose traces follow from a few numbers. It is for
+// the mechanics of the state only; how good detection is, the invented yard
+// and recordings tell.
+type bench struct {
+	rng      *rand.Rand
+	at       time.Time
+	quantity ingest.Quantity
+	unit     ingest.Unit
+	travel   float64 // change of the travel effort, a share
+	time     float64 // change of the duration, a share
+	n        int
+}
+
+func newBench(seed uint64) *bench {
+	return &bench{rng: rand.New(rand.NewPCG(seed, 1)), at: time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC), quantity: ingest.MotorCurrent, unit: ingest.Ampere}
+}
+
+func (w *bench) throw() *Observation {
+	w.at = w.at.Add(time.Duration(40+w.rng.IntN(60)) * time.Minute)
+	w.n++
+	stretch := 1 + w.time + 0.004*w.rng.NormFloat64()
+	level := 1 + 0.02*w.rng.NormFloat64()
+	tr := (2 + 2*w.travel) * level
+	v := draw(50, piece{0.1, 0, 0}, piece{0.02, 0, 9}, piece{0.1, 9, 3}, piece{0.4 * stretch, 3 * level, 3 * level}, piece{2 * stretch, tr, tr * 1.1}, piece{0.4 * stretch, 3.5 * level, 3.6 * level}, piece{0.4, 0, 0})
+	for i := range v {
+		v[i] += 0.02 * w.rng.NormFloat64()
+	}
+	th := throwOf(w.quantity, w.unit, 50, v)
+	th.StartedAt = w.at
+	if w.n%2 == 0 {
+		th.To = ingest.Reverse
+	}
+	return Measure(th)
+}
+
+func conditions(f []Finding) map[Condition]Finding {
+	m := map[Condition]Finding{}
+	for _, x := range f {
+		m[x.Condition] = x
+	}
+	return m
+}
+
+// Friction that grows over weeks is called stiffening, with dry chairs first,
+// long before it has doubled; before it grows nothing is called.
+func TestStiffening(t *testing.T) {
+	for seed := range uint64(10) {
+		w := newBench(seed)
+		s, set := &State{}, DefaultSettings()
+		var a Assessment
+		for range 600 {
+			s, a = s.Step(w.throw(), &set)
+			if len(a.Findings) > 0 {
+				t.Fatalf("seed %d: expected calm, found %+v", seed, a.Findings[0])
+			}
+		}
+		if l := s.Summary().Learning[0]; l.Throws < l.Needed {
+			t.Fatalf("learned %+v", l)
+		}
+		for w.travel < 0.5 {
+			w.travel += 0.001
+			w.time += 0.0001
+			s, a = s.Step(w.throw(), &set)
+			if f, ok := conditions(a.Findings)[Stiffening]; ok {
+				if f.Causes[0].Cause != DrySlideChairs {
+					t.Errorf("seed %d: expected dry-slide-chairs first, found %+v", seed, f.Causes)
+				}
+				sum := 0.0
+				for _, c := range f.Causes {
+					sum += c.Probability
+				}
+				if math.Abs(sum-1) > 1e-9 {
+					t.Errorf("probabilities add up to %g", sum)
+				}
+				break
+			}
+		}
+		if w.travel > 0.25 {
+			t.Errorf("seed %d: called at %.0f %%", seed, 100*w.travel)
+		}
+	}
+}
+
+// A hydraulic drive that only gets slower loses oil.
+func TestSlowHydraulic(t *testing.T) {
+	w := newBench(3)
+	w.quantity, w.unit = ingest.HydraulicPressure, ingest.Bar
+	s, set := &State{}, DefaultSettings()
+	var a Assessment
+	for range 300 {
+		s, a = s.Step(w.throw(), &set)
+	}
+	for range 300 {
+		w.time += 0.001
+		s, a = s.Step(w.throw(), &set)
+		if f, ok := conditions(a.Findings)[SlowThrow]; ok {
+			if f.Causes[0].Cause != HydraulicLeak {
+				t.Errorf("expected hydraulic-leak first, found %+v", f.Causes)
+			}
+			return
+		}
+	}
+	t.Error("never called slow")
+}
+
+// An incomplete throw is called by itself, from the very first, and stands
+// until three throws in a row arrived.
+func TestIncomplete(t *testing.T) {
+	w := newBench(1)
+	s, set := &State{}, DefaultSettings()
+	o := w.throw()
+	o.Completed, o.ThrowID = false, "x1"
+	s, a := s.Step(o, &set)
+	f, ok := conditions(a.Findings)[IncompleteThrow]
+	if !ok || f.ThrowID != "x1" || f.To != o.To {
+		t.Fatalf("found %+v", a.Findings)
+	}
+	for i := range 2 * goodThrows {
+		s, a = s.Step(w.throw(), &set)
+		_, stands := conditions(a.Findings)[IncompleteThrow]
+		if want := i < 2*goodThrows-1; stands != want {
+			// the first bad throw was to normal, which is every second one
+			if i < 2*goodThrows-2 {
+				t.Errorf("after %d good throws: stands %v", i+1, stands)
+			}
+		}
+	}
+	if len(a.Findings) != 0 {
+		t.Errorf("found %+v", a.Findings)
+	}
+}
+
+// A late throw is told as late, and teaches nothing; one that did not arrive
+// is told all the same.
+func TestLate(t *testing.T) {
+	w := newBench(1)
+	s, set := &State{}, DefaultSettings()
+	for range 100 {
+		s, _ = s.Step(w.throw(), &set)
+	}
+	o := w.throw()
+	o.StartedAt = o.StartedAt.Add(-50 * time.Hour)
+	next, a := s.Step(o, &set)
+	if !a.Late || len(a.Findings) != 0 {
+		t.Errorf("found %+v", a)
+	}
+	if next.ends[o.To-1].tracks[0] != s.ends[o.To-1].tracks[0] {
+		t.Error("a late throw taught something")
+	}
+	o.Completed = false
+	if _, a = s.Step(o, &set); len(a.Findings) != 1 || a.Findings[0].Condition != IncompleteThrow {
+		t.Errorf("found %+v", a.Findings)
+	}
+}
+
+// Step changes neither its state nor its observation, and the same steps give
+// the same state, also over a write and a read in between.
+func TestStepIsPure(t *testing.T) {
+	w := newBench(7)
+	set := DefaultSettings()
+	s, again := &State{}, &State{}
+	for i := range 400 {
+		if i == 250 {
+			w.travel = 0.4
+		}
+		o := w.throw()
+		copied := *o
+		before, _ := s.MarshalBinary()
+		next, a := s.Step(o, &set)
+		after, _ := s.MarshalBinary()
+		if !bytes.Equal(before, after) {
+			t.Fatal("the state was changed")
+		}
+		if !sameObservation(copied, *o) {
+			t.Fatal("the observation was changed")
+		}
+		b, err := again.MarshalBinary()
+		if err != nil {
+			t.Fatal(err)
+		}
+		again = &State{}
+		if err := again.UnmarshalBinary(b); err != nil {
+			t.Fatal(err)
+		}
+		var a2 Assessment
+		again, a2 = again.Step(o, &set)
+		if !reflect.DeepEqual(a.Findings, a2.Findings) {
+			t.Fatalf("throw %d: expected %+v, found %+v", i, a.Findings, a2.Findings)
+		}
+		s = next
+	}
+	b1, _ := s.MarshalBinary()
+	b2, _ := again.MarshalBinary()
+	if !bytes.Equal(b1, b2) {
+		t.Error("two walks end in different states")
+	}
+	if len(b1) > 8192 {
+		t.Errorf("state of %d bytes for two ends", len(b1))
+	}
+	for n := range len(b1) {
+		if err := new(State).UnmarshalBinary(b1[:n]); err == nil {
+			t.Fatalf("a state cut to %d bytes was read", n)
+		}
+	}
+}
+
+func sameObservation(a, b Observation) bool {
+	return a.Key == b.Key && a.StartedAt.Equal(b.StartedAt) && a.Completed == b.Completed && len(a.Traces) == len(b.Traces) && a.Traces[0].Profile == b.Traces[0].Profile
+}
+
+// Work that helps closes; the level is found anew within a few throws.
+func TestVisit(t *testing.T) {
+	w := newBench(5)
+	s, set := &State{}, DefaultSettings()
+	var a Assessment
+	for range 200 {
+		s, a = s.Step(w.throw(), &set)
+	}
+	w.travel = 0.5
+	for range 100 {
+		s, a = s.Step(w.throw(), &set)
+	}
+	if _, ok := conditions(a.Findings)[Stiffening]; !ok {
+		t.Fatal("not called")
+	}
+	w.travel = 0
+	s, a = s.Visit(&ingest.Work{Turnout: "W1", DoneAt: w.at, Kind: ingest.Lubricated}, &set)
+	for i := range 200 {
+		s, a = s.Step(w.throw(), &set)
+		if len(a.Findings) > 0 {
+			t.Fatalf("throw %d after the visit: found %+v", i, a.Findings[0])
+		}
+	}
+	if l := s.Summary().Learning[0]; l.Throws < l.Needed {
+		t.Errorf("after the visit: learned %+v", l)
+	}
+}
