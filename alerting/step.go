@@ -20,7 +20,9 @@ import (
 // longer stands.
 func Step(open []Alert, turnout string, findings []detect.Finding, at time.Time) (next []Alert, events []Event) {
 	for _, f := range findings {
-		i := slices.IndexFunc(open, func(a Alert) bool { return a.Condition == f.Condition && a.To == f.To && f.Condition == detect.OddThrow })
+		i := slices.IndexFunc(open, func(a Alert) bool {
+			return a.Condition == f.Condition && a.To == f.To && f.Condition == detect.OddThrow
+		})
 		if f.Condition != detect.OddThrow {
 			i = slices.IndexFunc(open, func(a Alert) bool { return a.Condition == f.Condition })
 		}
