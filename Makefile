@@ -1,0 +1,45 @@
+# The two commands of the README are `make demo` and `make test`.
+
+GO ?= go
+PAGES := alerting/screen/pages
+VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
+LDFLAGS := -X main.version=$(VERSION)
+
+.PHONY: demo build pages test check race fuzz bench deps clean
+
+demo: pages ## the invented yard, on this machine, with nothing installed
+	$(GO) run -ldflags '$(LDFLAGS)' ./daemon/cmd/throwline demo
+
+build: pages ## bin/throwline, with the pages inside
+	$(GO) build -trimpath -ldflags '$(LDFLAGS)' -o bin/throwline ./daemon/cmd/throwline
+
+# Built anew when a page's source is newer than what was built.
+pages: $(PAGES)/dist/index.html
+
+$(PAGES)/dist/index.html: $(shell find $(PAGES) -type f -not -path '*/node_modules/*' -not -path '*/dist/*') go.mod
+	sh $(PAGES)/build.sh
+
+test: deps pages check race fuzz ## everything that has to hold before a change lands
+
+check: pages
+	sh deploy/check.sh
+
+race:
+	$(GO) test -race -timeout 20m ./...
+
+# A short search for inputs that break a decoder; long ones are run by hand.
+FUZZTIME ?= 10s
+fuzz:
+	FUZZTIME=$(FUZZTIME) sh deploy/fuzz.sh
+
+bench: ## figures; quiet machine, please
+	$(GO) test -run '^$$' -bench . -benchmem ./...
+
+# What the tests need beside Go, Node and npm, from Debian, where this is
+# Debian and we may install.
+deps:
+	sh deploy/deps.sh
+
+clean:
+	rm -rf bin $(PAGES)/node_modules
+	find $(PAGES)/dist -mindepth 1 -not -name .keep -delete

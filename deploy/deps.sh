@@ -1,0 +1,17 @@
+#!/bin/sh
+# Installs from Debian what the tests run for real: Mosquitto as the broker,
+# Chromium for the pages. On another system it only says what is missing; the
+# tests that need it then skip, or fail where CI is set.
+set -eu
+need=""
+command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || need="$need mosquitto"
+command -v mosquitto_pub >/dev/null 2>&1 || need="$need mosquitto-clients"
+command -v chromium >/dev/null 2>&1 || need="$need chromium"
+[ -n "$need" ] || exit 0
+if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
+	apt-get update -qq
+	# shellcheck disable=SC2086
+	DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $need >/dev/null
+else
+	echo "missing for the full tests:$need (on Debian: sudo apt-get install$need)" >&2
+fi
