@@ -195,7 +195,7 @@ func (p *picture) fit(changes []change, weights map[CauseName]float64) {
 		list = hydraulic
 	}
 	// A template is right to about a quarter of the change.
-	rough := 0.015 + 0.22*top
+	rough := 0.006 + 0.22*top
 	score := func(end int, pattern *[8]float64, amount float64) float64 {
 		s := 0.0
 		for i := range pattern {

@@ -100,7 +100,7 @@ var kinds = [numSignals]kindOf{
 	sLock:     {"locking effort", 0.07, 0.03, [3]float64{-0.002, 0, -0.02}, [3]float64{0.004, 0.4, 0.05}},
 	sPeak:     {"highest effort of the travel", 0.10, 0.05, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}},
 	sBump:     {"a hump in the travel", 0.06, 0.03, [3]float64{0, 0, 0}, [3]float64{0.002, 0.2, 0.03}},
-	sIdle:     {"zero", 0.04, 0.01, [3]float64{0, 0, 0}, [3]float64{0.001, 0.1, 0.01}},
+	sIdle:     {"zero", 0.03, 0.01, [3]float64{0, 0, 0}, [3]float64{0.001, 0.1, 0.01}},
 	sRipple:   {"ripple", 0.40, 0.15, [3]float64{0, 0, 0}, [3]float64{0.01, 0.5, 0.1}},
 }
 

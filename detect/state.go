@@ -53,7 +53,9 @@ const (
 	maxTracks   = 6 // effort channels watched for one end
 	maxPlaces   = 4
 	oddLeast    = 14.0 // deviations below which no throw is odd
-	oddBeyond   = 1.5  // times the farthest so far
+	oddBeyond   = 2    // times the farthest so far
+	nearEffort  = 0.7  // rise of the effort (ln) that brings a drive near its capability
+	nearTime    = 0.35 // rise of the duration (ln) that brings a throw near its time limit
 	chartsYear  = 1460 // blocks a year of one chart, at most about four a day
 	typicalUsed = 10   // signals of a track that can alarm
 )
@@ -68,7 +70,7 @@ type Settings struct {
 // DefaultSettings returns the settings in force where none are given.
 func DefaultSettings() Settings { return Settings{FalseAlerts: 0.05} }
 
-var lagKind = kindOf{"time to detection", 0.12, 0.05, [numCovariates]float64{}, [numCovariates]float64{0.003, 0.3, 0.05}}
+var lagKind = kindOf{"time to detection", 0.06, 0.03, [numCovariates]float64{}, [numCovariates]float64{0.003, 0.3, 0.05}}
 
 // runLengthWanted is the mean number of blocks between false alarms that each
 // chart of the turnout is set to.
@@ -111,14 +113,18 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 			z = zi
 		}
 		if ti != nil && o.Completed && zi > oddLeast && zi > oddBeyond*float64(ti.far) && float64(ti.n) >= 3*needed {
-			odd = true
-			if e.odd.since == 0 || zi > float64(e.odd.z) {
-				e.odd.z, e.odd.which, e.odd.drive = float32(zi), uint8(which), ti.drive
-				e.odd.pct = float32(100 * (math.Exp(ti.stood(which, &o.Traces[i], &cov)) - 1))
+			d := ti.stood(which, &o.Traces[i], &cov)
+			near := d > nearEffort || which == sDuration && d > nearTime
+			if near {
+				odd = true
+				if e.odd.since == 0 || zi > float64(e.odd.z) {
+					e.odd.z, e.odd.which, e.odd.drive = float32(zi), uint8(which), ti.drive
+					e.odd.pct = float32(100 * (math.Exp(d) - 1))
+				}
 			}
 		}
 		if ti != nil {
-			ti.far = max(ti.far*(1-1.0/3000), float32(min(zi, 1e4)))
+			ti.far = max(ti.far*(1-1.0/20000), float32(min(zi, 1e4)))
 		}
 	}
 	e.detect(o, &cov, arl)

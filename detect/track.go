@@ -78,19 +78,39 @@ func (t *track) read(tr *Trace) reading {
 	r[sDuration] = math.Log(float64(f[Duration]))
 	r[sInrush] = above(float64(f[InrushPeak]))
 	b0, b1, b2 := float64(t.inrush)*ProfileLen, float64(t.unlock)*ProfileLen, float64(t.lock)*ProfileLen
+	// A part away from each bound: where the course is steep, a slightly
+	// longer throw would look like a heavier one.
+	b0 += edge
+	r[sUnlock] = above(part(&tr.Profile, b0, b1-edge))
+	r[sLock] = above(part(&tr.Profile, b2+edge, ProfileLen-edge))
+	b1, b2 = b1+edge, b2-edge
 	third := (b2 - b1) / 3
-	r[sUnlock] = above(part(&tr.Profile, b0, b1))
 	a, b, c := part(&tr.Profile, b1, b1+third), part(&tr.Profile, b1+third, b1+2*third), part(&tr.Profile, b1+2*third, b2)
 	r[sTravelA], r[sTravelB], r[sTravelC] = above(a), above(b), above(c)
 	r[sTravel] = above((a + b + c) / 3)
-	r[sLock] = above(part(&tr.Profile, b2, ProfileLen))
-	r[sPeak] = above(float64(f[TravelPeak]))
+	r[sPeak] = above(top(&tr.Profile, b1, b2))
 	r[sBump] = t.bump(tr, b1, b2)
 	if run > 0 {
 		r[sIdle] = (float64(f[Idle]) - idle) / run
 	}
 	r[sRipple] = math.Log(max(float64(f[Ripple]), 0.002*run))
 	return r
+}
+
+// edge is how many parts of the profile beside a bound are left out.
+const edge = 1
+
+// top returns the highest of the profile's parts from b0 to b1.
+func top(p *[ProfileLen]float32, b0, b1 float64) float64 {
+	i, j := int(math.Ceil(b0)), min(int(b1), ProfileLen)
+	if j <= i {
+		return part(p, b0, b1)
+	}
+	h := p[i]
+	for _, x := range p[i:j] {
+		h = max(h, x)
+	}
+	return float64(h)
 }
 
 // part returns the mean of the profile from bin b0 to b1, both fractional.
@@ -126,13 +146,13 @@ func (t *track) bump(tr *Trace, b1, b2 float64) float64 {
 	}
 	ratio := part(&tr.Profile, b1, b2) / part(&t.mid, b1, b2)
 	d := func(k int) float64 { return float64(tr.Profile[k]) - ratio*float64(t.mid[k]) }
-	top, w := math.Inf(-1), d(i)+d(i+1)
+	high, w := math.Inf(-1), d(i)+d(i+1)
 	for k := i + 2; k < j; k++ {
 		w += d(k)
-		top = max(top, w)
+		high = max(high, w)
 		w -= d(k - 2)
 	}
-	return top / 3 / float64(t.running)
+	return high / 3 / float64(t.running)
 }
 
 // outlier returns by how many deviations the farthest of the signals that tell
@@ -170,11 +190,6 @@ func (t *track) settle(tr *Trace, doubt bool) {
 		}
 	}
 	if n < boundsThrows {
-		on, off := tr.Bounds[Inrush], tr.Bounds[Tail]
-		span := off - on
-		move(&t.inrush, (tr.Bounds[Unlocking]-on)/span, boundsThrows)
-		move(&t.unlock, (tr.Bounds[Travel]-on)/span, boundsThrows)
-		move(&t.lock, (tr.Bounds[Locking]-on)/span, boundsThrows)
 		idle := f[Idle]
 		if idle != idle {
 			idle = 0
@@ -205,6 +220,16 @@ func (t *track) settle(tr *Trace, doubt bool) {
 			t.recent[i] = p
 		}
 		t.recent[i] += (p - t.recent[i]) / min(t.n, 8)
+	}
+	if n < boundsThrows {
+		on, off := tr.Bounds[Inrush], tr.Bounds[Tail]
+		move(&t.inrush, (tr.Bounds[Unlocking]-on)/(off-on), boundsThrows)
+		if t.n == boundsThrows {
+			// The bounds of the mean course: those of single throws jump.
+			usual := Trace{Profile: t.mid}
+			u, l := usual.breaks(0, 1, float64(t.inrush))
+			t.unlock, t.lock = float32(u), float32(l)
+		}
 	}
 }
 

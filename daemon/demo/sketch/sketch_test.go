@@ -1,0 +1,80 @@
+package sketch
+
+import (
+	"os"
+	"strconv"
+	"testing"
+	"time"
+
+	"throwline/alerting"
+	"throwline/daemon/score"
+	"throwline/detect"
+	"throwline/ingest"
+)
+
+func env(name string, def int) int {
+	if n, err := strconv.Atoi(os.Getenv(name)); err == nil {
+		return n
+	}
+	return def
+}
+
+func TestFleet(t *testing.T) {
+	var all score.Result
+	for seed := env("SEED", 1); seed < env("SEED", 1)+env("SEEDS", 1); seed++ {
+		f := New(Options{Seed: uint64(seed), Turnouts: env("TURNOUTS", 80), Days: 150, Start: time.Date(2026, 1, 10, 0, 0, 0, 0, time.UTC), Faults: 0.6})
+		truth := f.Truth
+		truth.Faults = append([]score.Fault{}, f.Truth.Faults...)
+		states := map[string]*detect.State{}
+		open := map[string][]alerting.Alert{}
+		set := detect.DefaultSettings()
+		var events []alerting.Event
+		var m detect.Measurer
+		f.Run(func(a ingest.Arrival) {
+			if a.Work != nil {
+				s := states[a.Work.Turnout]
+				if s == nil {
+					s = &detect.State{}
+				}
+				next, as := s.Visit(a.Work, &set)
+				states[a.Work.Turnout] = next
+				o, e := alerting.Step(open[a.Work.Turnout], a.Work.Turnout, as.Findings, a.Work.DoneAt)
+				open[a.Work.Turnout] = o
+				events = append(events, e...)
+				return
+			}
+			th := a.Throw
+			s := states[th.Turnout]
+			if s == nil {
+				s = &detect.State{}
+			}
+			next, as := s.Step(m.Measure(th), &set)
+			states[th.Turnout] = next
+			o, e := alerting.Step(open[th.Turnout], th.Turnout, as.Findings, th.StartedAt)
+			open[th.Turnout] = o
+			events = append(events, e...)
+		})
+		r := score.Score(&truth, events)
+		all.Cases = append(all.Cases, r.Cases...)
+		all.False = append(all.False, r.False...)
+		all.Odd += r.Odd
+		all.Years += r.Years
+	}
+	if os.Getenv("V") != "" {
+		for _, c := range all.Cases {
+			top := ""
+			if len(c.First) > 0 {
+				top = string(c.First[0].Cause)
+			}
+			t.Logf("%s %s %-22s warned %v %s left %.2f change %.1f top %s last %v", c.Kind, c.Turnout, c.Cause, !c.Warned.IsZero(), c.Condition, c.Left, c.Change, top, c.Failure.Sub(c.Onset).Hours()/24)
+		}
+		for _, e := range all.False {
+			ev := ""
+			if len(e.Alert.Causes) > 0 && len(e.Alert.Causes[0].Evidence) > 0 {
+				ev = string(e.Alert.Causes[0].Cause) + " " + e.Alert.Causes[0].Evidence[0]
+			}
+			t.Logf("FALSE %s %s %s %.1f %s %s", e.At.Format("01-02"), e.Alert.Turnout, e.Alert.Condition, e.Alert.ChangePercent, e.Alert.To, ev)
+		}
+	}
+	all.Print(os.Stdout)
+}
