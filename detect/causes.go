@@ -16,45 +16,49 @@ type template struct {
 	cause   CauseName
 	prior   float64
 	both    float64 // weight of showing in both ends alike, 0 to 1; the rest is for one end alone
-	pattern [8]float64
+	pattern [9]float64
 }
 
-var templateSignals = [8]int{sDuration, sInrush, sUnlock, sTravelA, sTravelB, sTravelC, sLock, sBump}
+var templateSignals = [9]int{sDuration, sInrush, sUnlock, sTravelA, sTravelB, sTravelC, sLock, sBump, sRipple}
+
+// rippleWeight brings the ripple, which varies by more than the effort does,
+// to the size of the others.
+const rippleWeight = 0.2
 
 // electric: the current or power of a motor shows the load; the speed falls
 // little with it; inrush is set by the supply and the windings.
 var electric = []template{
-	{DrySlideChairs, 0.24, 0.9, [8]float64{0.15, 0.02, 0.6, 1, 1, 1, 0.7, 0.1}},
-	{SeizedRoller, 0.05, 0.85, [8]float64{0.08, 0, 0.2, 1, 0.3, 0.1, 0.1, 0.9}},
-	{SeizedRoller, 0.05, 0.85, [8]float64{0.08, 0, 0.1, 0.3, 1, 0.3, 0.1, 0.9}},
-	{SeizedRoller, 0.05, 0.85, [8]float64{0.08, 0, 0, 0.1, 0.3, 1, 0.2, 0.9}},
-	{Obstruction, 0.05, 0.15, [8]float64{0.2, 0, 0, 0, 0.3, 1, 0.6, 0.9}},
-	{Obstruction, 0.05, 0.15, [8]float64{0.2, 0, 0, 0, 0, 0.3, 1, 0.3}},
-	{LockAdjustment, 0.07, 0.35, [8]float64{0.15, 0, 0.2, 0, 0, 0.1, 1, 0.1}},
-	{LockAdjustment, 0.05, 0.35, [8]float64{0.15, 0, 1, 0.1, 0, 0, 0.6, 0.1}},
-	{BackDrive, 0.08, 0.7, [8]float64{0.25, 0, 0, 0.1, 0.5, 1, 0.6, 0.5}},
-	{MotorWear, 0.06, 0.95, [8]float64{1, -0.6, 0.2, 0.2, 0.2, 0.2, 0.2, 0}},
-	{MotorWear, 0.04, 0.95, [8]float64{0.4, 0.1, 0.9, 1, 1, 1, 0.9, 0}},
-	{SupplyVoltageCause, 0.08, 0.95, [8]float64{1, -1, 0, 0, 0, 0, 0, 0}},
-	{MeasurementCause, 0.06, 0.95, [8]float64{0, 1, 1, 1, 1, 1, 1, 0}},
+	{DrySlideChairs, 0.24, 0.9, [9]float64{0.15, 0.02, 0.6, 1, 1, 1, 0.7, 0.1, 0}},
+	{SeizedRoller, 0.05, 0.85, [9]float64{0.08, 0, 0.2, 1, 0.3, 0.1, 0.1, 0.9, 0}},
+	{SeizedRoller, 0.05, 0.85, [9]float64{0.08, 0, 0.1, 0.3, 1, 0.3, 0.1, 0.9, 0}},
+	{SeizedRoller, 0.05, 0.85, [9]float64{0.08, 0, 0, 0.1, 0.3, 1, 0.2, 0.9, 0}},
+	{Obstruction, 0.05, 0.15, [9]float64{0.2, 0, 0, 0, 0.3, 1, 0.6, 0.9, 0}},
+	{Obstruction, 0.05, 0.15, [9]float64{0.2, 0, 0, 0, 0, 0.3, 1, 0.3, 0}},
+	{LockAdjustment, 0.07, 0.35, [9]float64{0.15, 0, 0.2, 0, 0, 0.1, 1, 0.1, 0}},
+	{LockAdjustment, 0.05, 0.35, [9]float64{0.15, 0, 1, 0.1, 0, 0, 0.6, 0.1, 0}},
+	{BackDrive, 0.08, 0.7, [9]float64{0.25, 0, 0, 0.1, 0.5, 1, 0.6, 0.5, 0}},
+	{MotorWear, 0.06, 0.95, [9]float64{1, -0.5, 0.2, 0.2, 0.2, 0.2, 0.2, 0, 0.6}},
+	{MotorWear, 0.04, 0.95, [9]float64{0.4, 0.1, 0.9, 1, 1, 1, 0.9, 0, 0.5}},
+	{SupplyVoltageCause, 0.08, 0.95, [9]float64{1, -1, 0, 0, 0, 0, 0, 0, 0}},
+	{MeasurementCause, 0.06, 0.95, [9]float64{0, 1, 1, 1, 1, 1, 1, 0, 0}},
 }
 
 // hydraulic: the pressure shows the load; the speed is set by the flow, so a
 // leak or a worn pump shows in time and hardly in pressure.
 var hydraulic = []template{
-	{DrySlideChairs, 0.24, 0.9, [8]float64{0.08, 0.6, 0.6, 1, 1, 1, 0.7, 0.1}},
-	{SeizedRoller, 0.05, 0.85, [8]float64{0.05, 0, 0.2, 1, 0.3, 0.1, 0.1, 0.9}},
-	{SeizedRoller, 0.05, 0.85, [8]float64{0.05, 0, 0.1, 0.3, 1, 0.3, 0.1, 0.9}},
-	{SeizedRoller, 0.05, 0.85, [8]float64{0.05, 0, 0, 0.1, 0.3, 1, 0.2, 0.9}},
-	{Obstruction, 0.05, 0.15, [8]float64{0.1, 0, 0, 0, 0.3, 1, 0.6, 0.9}},
-	{Obstruction, 0.05, 0.15, [8]float64{0.1, 0, 0, 0, 0, 0.3, 1, 0.3}},
-	{LockAdjustment, 0.07, 0.35, [8]float64{0.1, 0, 0.2, 0, 0, 0.1, 1, 0.1}},
-	{LockAdjustment, 0.05, 0.35, [8]float64{0.1, 0.5, 1, 0.1, 0, 0, 0.6, 0.1}},
-	{BackDrive, 0.08, 0.7, [8]float64{0.15, 0, 0, 0.1, 0.5, 1, 0.6, 0.5}},
-	{HydraulicLeak, 0.16, 0.9, [8]float64{1, -0.1, -0.05, -0.05, -0.05, -0.05, -0.1, 0}},
-	{MotorWear, 0.05, 0.95, [8]float64{1, -0.3, -0.1, 0, 0, 0, -0.1, 0}},
-	{SupplyVoltageCause, 0.05, 0.95, [8]float64{1, -0.2, -0.1, -0.05, -0.05, -0.05, -0.1, 0}},
-	{MeasurementCause, 0.06, 0.95, [8]float64{0, 1, 1, 1, 1, 1, 1, 0}},
+	{DrySlideChairs, 0.24, 0.9, [9]float64{0.08, 0.6, 0.6, 1, 1, 1, 0.7, 0.1, 0}},
+	{SeizedRoller, 0.05, 0.85, [9]float64{0.05, 0, 0.2, 1, 0.3, 0.1, 0.1, 0.9, 0}},
+	{SeizedRoller, 0.05, 0.85, [9]float64{0.05, 0, 0.1, 0.3, 1, 0.3, 0.1, 0.9, 0}},
+	{SeizedRoller, 0.05, 0.85, [9]float64{0.05, 0, 0, 0.1, 0.3, 1, 0.2, 0.9, 0}},
+	{Obstruction, 0.05, 0.15, [9]float64{0.1, 0, 0, 0, 0.3, 1, 0.6, 0.9, 0}},
+	{Obstruction, 0.05, 0.15, [9]float64{0.1, 0, 0, 0, 0, 0.3, 1, 0.3, 0}},
+	{LockAdjustment, 0.07, 0.35, [9]float64{0.1, 0, 0.2, 0, 0, 0.1, 1, 0.1, 0}},
+	{LockAdjustment, 0.05, 0.35, [9]float64{0.1, 0.5, 1, 0.1, 0, 0, 0.6, 0.1, 0}},
+	{BackDrive, 0.08, 0.7, [9]float64{0.15, 0, 0, 0.1, 0.5, 1, 0.6, 0.5, 0}},
+	{HydraulicLeak, 0.16, 0.9, [9]float64{1, -0.1, -0.05, -0.05, -0.05, -0.05, -0.1, 0, 0}},
+	{MotorWear, 0.06, 0.95, [9]float64{1, -0.3, -0.1, 0, 0, 0, -0.1, 0, 0.5}},
+	{SupplyVoltageCause, 0.05, 0.95, [9]float64{1, -0.2, -0.1, -0.05, -0.05, -0.05, -0.1, 0, 0}},
+	{MeasurementCause, 0.06, 0.95, [9]float64{0, 1, 1, 1, 1, 1, 1, 0, 0}},
 }
 
 // causes ranks what may be behind the picture. Each template is laid over the
@@ -66,7 +70,7 @@ func (p *picture) causes() []Cause {
 	drives := map[string][]change{}
 	var order []string
 	for _, c := range p.changes {
-		if c.signal == sLag {
+		if c.signal < 0 {
 			continue
 		}
 		key := c.drive + "\x00" + string(c.q)
@@ -127,6 +131,18 @@ func (p *picture) causes() []Cause {
 		}
 		weights[DetectionAdjustment] += 0.75 * sum
 	}
+	// A supply that is reported settles whether it is the supply.
+	if p.known {
+		if p.sagging {
+			sum := total(weights)
+			for name := range weights {
+				weights[name] *= 0.25
+			}
+			weights[SupplyVoltageCause] += 0.75*sum + 1e-9
+		} else if p.sag < sagKind.allowance {
+			weights[SupplyVoltageCause] *= 0.05
+		}
+	}
 	if total(weights) == 0 {
 		weights[UnknownCause] = 1
 	}
@@ -177,7 +193,7 @@ var causeOrder = [...]CauseName{DrySlideChairs, SeizedRoller, Obstruction, LockA
 
 // fit adds the likelihood of every template to the weights.
 func (p *picture) fit(changes []change, weights map[CauseName]float64) {
-	var d, v [2][8]float64
+	var d, v [2][9]float64
 	var have [2]bool
 	top := 0.0
 	for _, c := range changes {
@@ -185,7 +201,12 @@ func (p *picture) fit(changes []change, weights map[CauseName]float64) {
 			if c.signal == sig {
 				d[c.end][i], v[c.end][i] = c.d, c.sd*c.sd
 				have[c.end] = true
-				top = max(top, math.Abs(c.d))
+				if sig == sRipple {
+					d[c.end][i] *= rippleWeight
+					v[c.end][i] *= rippleWeight * rippleWeight
+				} else {
+					top = max(top, math.Abs(c.d))
+				}
 			}
 		}
 	}
@@ -195,8 +216,8 @@ func (p *picture) fit(changes []change, weights map[CauseName]float64) {
 		list = hydraulic
 	}
 	// A template is right to about a quarter of the change.
-	rough := 0.006 + 0.22*top
-	score := func(end int, pattern *[8]float64, amount float64) float64 {
+	rough := 0.006 + 0.28*top
+	score := func(end int, pattern *[9]float64, amount float64) float64 {
 		s := 0.0
 		for i := range pattern {
 			if v[end][i] == 0 {
@@ -207,7 +228,7 @@ func (p *picture) fit(changes []change, weights map[CauseName]float64) {
 		}
 		return s
 	}
-	amount := func(end int, pattern *[8]float64) float64 {
+	amount := func(end int, pattern *[9]float64) float64 {
 		a, b := 0.0, 0.0
 		for i := range pattern {
 			if v[end][i] == 0 {
@@ -240,7 +261,7 @@ func (p *picture) fit(changes []change, weights map[CauseName]float64) {
 		weights[t.cause] += t.prior * w
 	}
 	// Something else: as likely as a template that misses by two roughnesses.
-	weights[UnknownCause] += 0.08 * math.Exp(-4)
+	weights[UnknownCause] += 0.08 * math.Exp(-7)
 }
 
 // smooth goes from 0 at -1 to 1 at 1.
@@ -253,7 +274,7 @@ func (p *picture) evidence() []string {
 	seen := map[string]bool{}
 	for _, c := range p.changes {
 		key := c.drive + " " + string(c.q)
-		if c.signal == sLag || seen[key] {
+		if c.signal < 0 || seen[key] {
 			continue
 		}
 		seen[key] = true
@@ -261,7 +282,7 @@ func (p *picture) evidence() []string {
 		var have [2]bool
 		moved := false
 		for _, x := range p.changes {
-			if x.signal != sLag && x.drive == c.drive && x.q == c.q {
+			if x.signal >= 0 && x.drive == c.drive && x.q == c.q {
 				rows[x.signal].d[x.end], rows[x.signal].sd[x.end] = x.d, x.sd
 				have[x.end] = true
 				moved = moved || x.alarm > 0
@@ -317,6 +338,9 @@ func (p *picture) evidence() []string {
 			lines = append(lines, fmt.Sprintf("detection at %q follows the movement to %s %.2f s later than it did", c.place, ingest.Ends[c.end], c.d))
 		}
 	}
+	if p.sagging {
+		lines = append(lines, "supply at the drive "+percent(100*(math.Exp(-p.sag)-1)))
+	}
 	if len(lines) == 0 {
 		lines = []string{"nothing else stands out"}
 	}
@@ -333,7 +357,7 @@ func both(text string) string {
 func (p *picture) drives() map[string]bool {
 	m := map[string]bool{}
 	for _, c := range p.changes {
-		if c.signal != sLag {
+		if c.signal >= 0 {
 			m[c.drive] = true
 		}
 	}

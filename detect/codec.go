@@ -149,7 +149,7 @@ func (c *coder) signal(s *signal) {
 	c.f32s(s.slope[:])
 	c.f32s(s.precision[:])
 	c.f32s(s.slowX[:])
-	c.f32s2(&s.slowY, &s.slowN, &s.sum, &s.count, &s.blocks, &s.vb, &s.wb, &s.cb, &s.last, &s.up, &s.down)
+	c.f32s2(&s.slowY, &s.slowN, &s.sum, &s.count, &s.blocks, &s.vb, &s.wb, &s.cb, &s.last, &s.fast, &s.drift, &s.vs, &s.up, &s.down)
 	c.i64(&s.opened)
 	c.i64(&s.closed)
 	c.i64(&s.upSince)
@@ -157,8 +157,12 @@ func (c *coder) signal(s *signal) {
 	c.i64(&s.alarmAt)
 	c.i8(&s.run)
 	c.i8(&s.alarm)
+	c.i8(&s.above)
 	c.i8(&s.calm)
 	c.i8(&s.settling)
+	c.f32(&s.before)
+	c.flag(&s.doubted)
+	c.flag(&s.soft)
 }
 
 func (c *coder) f32s2(list ...*float32) {
@@ -219,6 +223,7 @@ func (c *coder) state(s *State) {
 		c.u32(&e.total)
 		c.flag(&e.completed)
 		c.f32(&e.supply)
+		c.signal(&e.sag)
 		c.spell(&e.incomplete)
 		c.spell(&e.odd)
 		n := c.count(len(e.tracks), maxTracks)

@@ -134,7 +134,9 @@ func (s *State) risen() []Finding {
 			}
 			if w := ch.d / ch.sd; w > best && ch.signal != sIdle {
 				best = w
-				if ch.signal == sBump {
+				if ch.signal == sSag {
+					f.ChangePercent = round1(100 * (math.Exp(-ch.d) - 1))
+				} else if ch.signal == sBump {
 					f.ChangePercent = round1(100 * ch.d)
 				} else if ch.signal >= 0 {
 					f.ChangePercent = round1(100 * (math.Exp(ch.d) - 1))
@@ -169,7 +171,7 @@ func (s *State) risen() []Finding {
 	case top.Cause == MeasurementCause && top.Probability > 0.5:
 		add(DoubtfulMeasurement, func(sig int) bool { return effort(sig) || sig == sInrush || sig == sIdle || sig == sRipple }, 0.2)
 	case top.Cause == SupplyVoltageCause && top.Probability > 0.5:
-		add(WeakSupply, func(int) bool { return true }, 0.4)
+		add(WeakSupply, func(sig int) bool { return sig == sSag || alarms(sig) }, 0.4)
 	default:
 		add(Stiffening, effort, 0.4)
 		add(SlowThrow, func(sig int) bool { return sig == sDuration }, 0.35)
@@ -180,8 +182,12 @@ func (s *State) risen() []Finding {
 
 func round1(x float64) float64 { return math.Round(10*x) / 10 }
 
-// sLag stands for a detector's time among the signals of a picture.
-const sLag = -1
+// sLag and sSag stand for a detector's time and the supply among the signals
+// of a picture.
+const (
+	sLag = -1 - iota
+	sSag
+)
 
 // change is what one signal of one end shows.
 type change struct {
@@ -198,10 +204,10 @@ type change struct {
 // picture is what all signals of a turnout show now.
 type picture struct {
 	changes []change
-	any     bool // some chart has alarmed upwards
-	supply  float64
-	known   bool // the supply is reported
-	cold    float64
+	any     bool    // some chart has alarmed upwards
+	known   bool    // the supply is reported
+	sag     float64 // fall of the supply, ln
+	sagging bool    // its chart has alarmed
 }
 
 // alarms lists the signals whose rise calls for someone. The inrush, the
@@ -218,7 +224,6 @@ func (s *State) picture() picture {
 	var p picture
 	for i := range s.ends {
 		e := &s.ends[i]
-		p.known = p.known || e.supply > 0
 		for j := range e.tracks {
 			t := &e.tracks[j]
 			for k := range t.signals {
@@ -231,6 +236,14 @@ func (s *State) picture() picture {
 				p.changes = append(p.changes, change{end: i, drive: t.drive, q: t.quantity, signal: k, d: d, sd: sd, alarm: sig.alarm, since: since})
 				p.any = p.any || sig.alarm > 0 && alarms(k)
 			}
+		}
+		if e.sag.learned() {
+			d, sd := e.sag.change()
+			p.changes = append(p.changes, change{end: i, signal: sSag, d: d, sd: sd, alarm: e.sag.alarm, since: e.sag.upSince})
+			p.any = p.any || e.sag.alarm > 0
+			p.known = true
+			p.sag = max(p.sag, d)
+			p.sagging = p.sagging || e.sag.alarm > 0
 		}
 		for j := range e.places {
 			l := &e.places[j]

@@ -33,16 +33,23 @@ type signal struct {
 	vb     float32 // variance of a block mean about the level, with its prior
 	wb     float32 // weight of vb in blocks
 	cb     float32 // covariance of neighbouring blocks
-	last   float32 // the last block's deviation
+	last   float32 // the last block's deviation from fast
+	fast   float32 // mean of the last few blocks, weights falling by 1/fastBlocks
+	drift  float32 // of the level, a day: ageing
+	vs     float32 // variance of fast about the level: slow noise that is no change
 	closed int64   // unix s, end of the last block
 
 	up, down  float32 // sums
 	upSince   int64   // unix s since which up is above 0
 	downSince int64
-	alarm     int8  // 1: up has passed its decision interval; -1: down
-	alarmAt   int64 // unix s
-	calm      int8  // blocks in a row back near the level
-	settling  int8  // throws still to be gathered after work before the level is set
+	alarm     int8    // 1: up has passed its decision interval; -1: down
+	alarmAt   int64   // unix s
+	above     int8    // blocks in a row far above the fixed level
+	calm      int8    // blocks in a row back near the level
+	settling  int8    // throws still to be gathered after work before the level is set
+	before    float32 // recent before the work
+	doubted   bool    // it stood above the level before the work
+	soft      bool    // the work cannot have made it heavier
 }
 
 // Covariates of a throw.
@@ -116,7 +123,10 @@ const (
 	winsor     = 3.5      // deviations beyond which a throw counts as that far
 	rushed     = 4        // throws in a row beyond rushedZ close the block at once
 	rushedZ    = 5.0
-	priorBlock = 12.0  // blocks that the prior of vb weighs
+	priorBlock = 12.0 // blocks that the prior of vb weighs
+	slowNoise  = 3.5  // deviations of the slow noise that are no change
+	fastBlocks = 6.0
+	beyond     = 4.0   // allowances above the fixed level that alarm however slowly they came
 	memory     = 240.0 // blocks after which vb and cb forget
 )
 
@@ -127,6 +137,7 @@ func (s *signal) start(k *kindOf) {
 	}
 	s.vb = float32(k.spread * k.spread)
 	s.wb = priorBlock
+	s.vs = float32(k.allowance * k.allowance / (2 * slowNoise * slowNoise))
 	s.v = float32(k.spread * k.spread)
 }
 
@@ -161,10 +172,12 @@ func (s *signal) doubt(k *kindOf, arl float64) bool {
 	return s.alarm > 0 || s.up > 0 && float64(s.up) > 0.35*s.interval(k, arl)
 }
 
-// reference is the reference value of the chart: the allowance, or half a
-// block's deviation where blocks vary more.
+// reference is the reference value of the chart: the allowance, or what blocks
+// vary by among themselves, or what the level wanders by over days, where these
+// are more.
 func (s *signal) reference(k *kindOf) float64 {
-	return max(k.allowance, 0.75*math.Sqrt(float64(s.vb)))
+	slow := min(slowNoise*math.Sqrt(float64(s.vs)), 2.2*k.allowance)
+	return max(k.allowance, 0.75*math.Sqrt(float64(s.vb)), slow)
 }
 
 // longRun is the deviation of a block that a long sum sees: correlated blocks
@@ -191,13 +204,13 @@ func (s *signal) step(k *kindOf, y float64, c *covariates, at int64, arl float64
 	z := (e - float64(s.level)) / sd
 	switch {
 	case s.settling > 0:
-		s.gather(k, e)
+		s.gather(k, e, at)
 		return
 	case s.n < needed:
 		s.learn(k, e, y, c)
 		s.recent += (float32(e) - s.recent) / min(s.n, 8)
 		if s.n >= needed {
-			s.fixed = s.level
+			s.fixed, s.fast = s.level, s.level
 			if s.first == 0 {
 				s.first = s.level
 			}
@@ -296,6 +309,7 @@ func (s *signal) covary(e, y float64, c *covariates) {
 		s.level -= float32(change * float64(s.slowX[i]))
 		s.recent -= float32(change * float64(s.slowX[i]))
 		s.fixed -= float32(change * float64(s.slowX[i]))
+		s.fast -= float32(change * float64(s.slowX[i]))
 		s.first -= float32(change * float64(s.slowX[i]))
 		if s.count > 0 {
 			s.sum -= float32(change*float64(s.slowX[i])) * s.count
@@ -303,8 +317,11 @@ func (s *signal) covary(e, y float64, c *covariates) {
 	}
 }
 
-// gather collects throws after work, then sets the level.
-func (s *signal) gather(k *kindOf, e float64) {
+// gather collects throws after work, then decides what the level is now.
+// Cleaning and grease do not make a turnout heavier, and a visit after which it
+// is as heavy as before has not helped: then the old level stays and the charts
+// go on from it. Other work may set a new one.
+func (s *signal) gather(k *kindOf, e float64, at int64) {
 	s.sum += float32(e)
 	s.count++
 	s.recent = s.sum / s.count
@@ -312,15 +329,26 @@ func (s *signal) gather(k *kindOf, e float64) {
 	if s.settling > 0 {
 		return
 	}
-	s.level = s.sum / s.count
-	s.fixed = s.level
-	s.sum, s.count = 0, 0
+	now, old, before := float64(s.sum/s.count), float64(s.level), float64(s.before)
+	ref := s.reference(k)
+	heavier := now > old+ref
+	unmoved := s.doubted && now > before-0.3*(before-old)
+	if !heavier || !s.soft && !unmoved {
+		s.level, s.fixed, s.fast = float32(now), float32(now), float32(now)
+		s.above = 0
+		s.alarm, s.up, s.down = 0, 0, 0
+	} else if s.alarm == 0 {
+		s.up = 0
+	}
+	s.sum, s.count, s.closed, s.last, s.calm = 0, 0, at, 0, 0
 }
 
 // close judges the open block.
 func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
-	d := float64(s.sum/s.count) - float64(s.level)
-	days := float64(at-s.closed) / 86400
+	mean := float64(s.sum / s.count)
+	days := min(float64(at-s.closed)/86400, 5)
+	s.level += s.drift * float32(days)
+	d := mean - float64(s.level)
 	ref, h := s.reference(k), s.interval(k, arl)
 
 	if s.up == 0 {
@@ -333,10 +361,16 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 	s.up = float32(min(max(float64(s.up)+d-ref, 0), 3*h))
 	s.down = float32(min(max(float64(s.down)-d-ref, 0), 3*h))
 	s.sum, s.count, s.closed = 0, 0, at
+	far := mean-float64(s.fixed) > beyond*max(k.allowance, ref)
+	if far {
+		s.above++
+	} else {
+		s.above = 0
+	}
 
 	switch {
 	case s.alarm > 0:
-		if d < 0.5*ref {
+		if d < 0.5*ref && !far {
 			s.calm++
 		} else {
 			s.calm = 0
@@ -344,43 +378,59 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 		if s.calm >= 2 {
 			s.alarm, s.calm, s.up = 0, 0, 0
 		}
-	case float64(s.up) > h:
+	case float64(s.up) > h, s.above >= 3:
 		s.alarm, s.alarmAt, s.calm = 1, at, 0
 	case float64(s.down) > h:
 		// Better than its past: nobody need go; the level follows at once.
-		s.alarm, s.alarmAt = -1, at
-	}
-	if s.alarm < 0 {
 		s.level += float32(d)
+		s.fast = float32(mean)
 		s.fixed = min(s.fixed, s.level)
-		s.alarm, s.up, s.down = 0, 0, 0
+		s.up, s.down, s.last = 0, 0, 0
 		return
 	}
+	e := mean - float64(s.fast)
+	s.fast += float32(e) / fastBlocks
 	if frozen || s.doubt(k, arl) {
-		s.last = float32(d)
+		s.last = float32(e)
 		return
 	}
 	s.blocks++
 	s.wb = min(s.wb+1, memory)
-	cut := min(max(d, -3*math.Sqrt(float64(s.vb))), 3*math.Sqrt(float64(s.vb)))
-	s.vb += float32((d*cut - float64(s.vb)) / float64(s.wb))
+	// What the mean of the last few blocks leaves is the blocks' own noise: the
+	// slow course of the level is no part of it. An EWMA of weight w leaves
+	// 2/(2-w) of the variance of independent blocks.
+	e = min(max(e, -3*math.Sqrt(float64(s.vb))), 3*math.Sqrt(float64(s.vb)))
+	s.vb += float32((e*e*(2-1/fastBlocks)/2 - float64(s.vb)) / float64(s.wb))
 	s.vb = max(s.vb, 1e-7)
-	s.cb += float32((cut*float64(s.last) - float64(s.cb)) / float64(s.wb))
-	s.last = float32(cut)
-	gain := 1 - math.Exp(-min(days, 5)/slowDays)
-	gain = max(gain, 1/(float64(s.blocks)+4))
+	s.cb += float32((e*float64(s.last) - float64(s.cb)) / float64(s.wb))
+	s.last = float32(e)
+	slow := min(max(float64(s.fast-s.level), -1.5*ref), 1.5*ref)
+	s.vs += float32((slow*slow - float64(s.vs)) / min(float64(s.wb)*2, 120))
+	// Level and drift follow as an alpha-beta filter; the drift is that of
+	// ageing, not of a fault.
+	cut := min(max(d, -ref), ref)
+	gain := max(days/slowDays, 1/(float64(s.blocks)+4))
 	s.level += float32(gain * cut)
+	if days > 0 {
+		most := k.allowance / 15
+		s.drift += float32(days / (2 * slowDays * slowDays) * cut)
+		s.drift = float32(min(max(float64(s.drift), -most/4), most))
+	}
 }
 
 // visit opens a new epoch: what is known of noise and weather stays, the level
-// is gathered anew.
-func (s *signal) visit() {
+// is gathered anew. soft: work that cannot make a turnout heavier.
+func (s *signal) visit(k *kindOf, soft bool) {
 	if s.n < needed {
 		return
 	}
+	if s.settling == 0 {
+		s.before = s.recent
+		s.doubted = s.alarm > 0 || s.up > 0 && float64(s.recent-s.level) > k.allowance/2
+	}
+	s.soft = soft
 	s.settling = settle
-	s.sum, s.count, s.run, s.calm = 0, 0, 0, 0
-	s.up, s.down, s.alarm, s.last = 0, 0, 0, 0
+	s.sum, s.count, s.run, s.down = 0, 0, 0, 0
 }
 
 // change returns by how much the last throws stand above the level, in the

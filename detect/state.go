@@ -22,7 +22,8 @@ type endState struct {
 	last       int64 // unix ns, start of the latest throw; 0 before the first
 	total      uint32
 	completed  bool    // the latest throw
-	supply     float32 // V, usual; 0 while unknown
+	supply     float32 // V, at the first throw that told it; 0 while unknown
+	sag        signal  // fall of the supply, ln
 	tracks     []track
 	places     []place
 	incomplete spell // throws that did not complete
@@ -69,6 +70,8 @@ type Settings struct {
 
 // DefaultSettings returns the settings in force where none are given.
 func DefaultSettings() Settings { return Settings{FalseAlerts: 0.05} }
+
+var sagKind = kindOf{"supply voltage", 0.03, 0.01, [numCovariates]float64{}, [numCovariates]float64{0.001, 0.01, 0.01}}
 
 var lagKind = kindOf{"time to detection", 0.06, 0.03, [numCovariates]float64{}, [numCovariates]float64{0.003, 0.3, 0.05}}
 
@@ -128,6 +131,12 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 		}
 	}
 	e.detect(o, &cov, arl)
+	if cov.known[covSupply] {
+		if e.sag.wb == 0 {
+			e.sag.start(&sagKind)
+		}
+		e.sag.step(&sagKind, -cov.x[covSupply], &covariates{}, o.StartedAt.Unix(), arl, false)
+	}
 	e.odd.take(odd, at, o.ThrowID)
 	e.incomplete.take(!o.Completed, at, o.ThrowID)
 	a.Findings = next.findings(o, false)
@@ -277,6 +286,7 @@ func (s *State) Visit(w *ingest.Work, set *Settings) (*State, Assessment) {
 		next.turnout = w.Turnout
 	}
 	next.worked = max(next.worked, w.DoneAt.Unix())
+	soft := w.Kind == ingest.Cleaned || w.Kind == ingest.Lubricated
 	if w.Kind != ingest.Inspected {
 		for i := range next.ends {
 			e := &next.ends[i]
@@ -284,13 +294,14 @@ func (s *State) Visit(w *ingest.Work, set *Settings) (*State, Assessment) {
 			e.places = slices.Clone(e.places)
 			for j := range e.tracks {
 				for k := range e.tracks[j].signals {
-					e.tracks[j].signals[k].visit()
+					e.tracks[j].signals[k].visit(&kinds[k], soft)
 				}
 				e.tracks[j].again()
 			}
 			for j := range e.places {
-				e.places[j].lag.visit()
+				e.places[j].lag.visit(&lagKind, soft)
 			}
+			e.sag.visit(&sagKind, false)
 			e.incomplete, e.odd = spell{}, spell{}
 		}
 	}

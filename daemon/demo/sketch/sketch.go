@@ -6,8 +6,10 @@ package sketch
 
 import (
 	"fmt"
+	"iter"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"throwline/daemon/score"
@@ -186,11 +188,33 @@ func (t *turnout) breakDown(o Options, kind string) {
 	t.coupled = between(r, 0, 0.5)
 }
 
-// Run gives every arrival in the order of its time, turnout by turnout when
-// whole is false: detection of one turnout does not need the others.
+// Run gives every arrival in the order of its time.
 func (f *Fleet) Run(give func(ingest.Arrival)) {
+	type stream struct {
+		head ingest.Arrival
+		next func() (ingest.Arrival, bool)
+	}
+	var streams []*stream
 	for _, t := range f.turnouts {
-		f.life(t, give)
+		next, stop := iter.Pull(func(yield func(ingest.Arrival) bool) { f.life(t, func(a ingest.Arrival) { yield(a) }) })
+		defer stop()
+		if head, ok := next(); ok {
+			streams = append(streams, &stream{head, next})
+		}
+	}
+	for len(streams) > 0 {
+		first := 0
+		for i, s := range streams {
+			if s.head.At.Before(streams[first].head.At) {
+				first = i
+			}
+		}
+		s := streams[first]
+		give(s.head)
+		var ok bool
+		if s.head, ok = s.next(); !ok {
+			streams = slices.Delete(streams, first, first+1)
+		}
 	}
 }
 

@@ -30,6 +30,7 @@ func TestFleet(t *testing.T) {
 		set := detect.DefaultSettings()
 		var events []alerting.Event
 		var m detect.Measurer
+		var sky detect.Weather
 		f.Run(func(a ingest.Arrival) {
 			if a.Work != nil {
 				s := states[a.Work.Turnout]
@@ -48,7 +49,9 @@ func TestFleet(t *testing.T) {
 			if s == nil {
 				s = &detect.State{}
 			}
-			next, as := s.Step(m.Measure(th), &set)
+			ob := m.Measure(th)
+			sky.Fill(ob, th.Cabinet)
+			next, as := s.Step(ob, &set)
 			states[th.Turnout] = next
 			o, e := alerting.Step(open[th.Turnout], th.Turnout, as.Findings, th.StartedAt)
 			open[th.Turnout] = o
