@@ -217,6 +217,7 @@ func (c *coder) state(s *State) {
 	}
 	c.text(&s.turnout)
 	c.i64(&s.worked)
+	c.u8(&s.called)
 	for i := range s.ends {
 		e := &s.ends[i]
 		c.i64(&e.last)

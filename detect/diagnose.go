@@ -114,6 +114,7 @@ func sortCauses(c []Cause) {
 func (s *State) risen() []Finding {
 	p := s.picture()
 	if !p.any {
+		s.called = calledNothing
 		return nil
 	}
 	causes := p.causes()
@@ -167,10 +168,11 @@ func (s *State) risen() []Finding {
 		}
 		return false
 	}
-	switch top := causes[0]; {
-	case top.Cause == MeasurementCause && top.Probability > 0.5:
+	s.called = s.call(causes)
+	switch s.called {
+	case calledMeasurement:
 		add(DoubtfulMeasurement, func(sig int) bool { return effort(sig) || sig == sInrush || sig == sIdle || sig == sRipple }, 0.2)
-	case top.Cause == SupplyVoltageCause && top.Probability > 0.5:
+	case calledSupply:
 		add(WeakSupply, func(sig int) bool { return sig == sSag || alarms(sig) }, 0.4)
 	default:
 		add(Stiffening, effort, 0.4)
@@ -178,6 +180,37 @@ func (s *State) risen() []Finding {
 		add(LateDetection, func(sig int) bool { return sig == sLag }, 0.35)
 	}
 	return out
+}
+
+// What the charts' rise is called. One name is kept until another is much more
+// probable: an alert that changes its name every hour is three alerts.
+const (
+	calledNothing uint8 = iota
+	calledTurnout
+	calledMeasurement
+	calledSupply
+)
+
+func (s *State) call(causes []Cause) uint8 {
+	need := 0.5
+	if s.called == calledTurnout {
+		need = 0.8
+	}
+	now := calledTurnout
+	switch top := causes[0]; {
+	case top.Cause == MeasurementCause && top.Probability > need:
+		now = calledMeasurement
+	case top.Cause == SupplyVoltageCause && top.Probability > need:
+		now = calledSupply
+	}
+	if s.called > calledTurnout && now == calledTurnout {
+		for _, c := range causes {
+			if (c.Cause == MeasurementCause && s.called == calledMeasurement || c.Cause == SupplyVoltageCause && s.called == calledSupply) && c.Probability > 0.25 {
+				return s.called
+			}
+		}
+	}
+	return now
 }
 
 func round1(x float64) float64 { return math.Round(10*x) / 10 }

@@ -15,6 +15,7 @@ type State struct {
 	turnout string
 	ends    [2]endState // by end-1
 	worked  int64       // unix s, the last recorded visit
+	called  uint8       // what the charts' rise is called
 }
 
 // endState is what is remembered of the throws to one end.
