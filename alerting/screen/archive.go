@@ -12,7 +12,8 @@ import (
 )
 
 // Archive is what has been filed. A thing that is not there is an error that
-// wraps [io/fs.ErrNotExist]; a cursor that cannot be read wraps [ErrCursor].
+// wraps [io/fs.ErrNotExist]; a cursor that cannot be read wraps [ErrCursor]
+// or another error with a method BadCursor() bool that returns true.
 // Cursors are opaque; the empty cursor begins, an empty next ends.
 type Archive interface {
 	// Alerts returns alerts, newest raised first.
@@ -27,6 +28,8 @@ type Archive interface {
 	Work(ctx context.Context, turnout string) ([]ingest.Work, error)
 	// Quarantine returns what was set aside, newest first.
 	Quarantine(ctx context.Context, cursor string, limit int) (items []ingest.SetAside, next string, err error)
+	// Aside returns one message that was set aside.
+	Aside(ctx context.Context, id int64) (ingest.SetAside, error)
 }
 
 // Yard is what is known now.

@@ -1,0 +1,85 @@
+package screen
+
+import (
+	"net/http"
+	"reflect"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"throwline/alerting"
+)
+
+const (
+	writeWithin = 10 * time.Second // or the reader is gone
+	gulp        = 64 << 10         // bytes that are written at once, about
+)
+
+// events is the event stream. See [Hub] for what a reader may miss.
+func (s *server) events(w http.ResponseWriter, r *http.Request) {
+	h := w.Header()
+	me, err := s.o.Hub.join()
+	if err != nil {
+		h.Set("Retry-After", "10")
+		writeProblem(w, http.StatusServiceUnavailable, err.Error())
+		return
+	}
+	defer s.o.Hub.leave(me)
+	h.Set("Content-Type", "text/event-stream; charset=utf-8")
+	h.Set("X-Accel-Buffering", "no") // a proxy in between shall not gather
+	if r.Method == http.MethodHead {
+		return
+	}
+	rc := http.NewResponseController(w)
+	// The server's time limits are for answers that end. Where the writer
+	// knows no deadlines, a reader that hangs is found by TCP only.
+	_ = rc.SetReadDeadline(time.Time{})
+	out := appendEvent([]byte("retry: 2000\n"), "hello", 0, Hello{s.o.Yard.Now(), s.o.Version, s.o.Demo}, s.o.Log)
+	for {
+		_ = rc.SetWriteDeadline(time.Now().Add(writeWithin))
+		if _, err := w.Write(out); err != nil {
+			return // the reader went away
+		}
+		if err := rc.Flush(); err != nil {
+			return
+		}
+		select {
+		case <-r.Context().Done():
+			return
+		case <-me.gone:
+			return
+		case frame := <-me.queue:
+			out = append(out[:0], frame...)
+		}
+		for more := true; more && len(out) < gulp; {
+			select {
+			case frame := <-me.queue:
+				out = append(out, frame...)
+			default:
+				more = false
+			}
+		}
+	}
+}
+
+// eventSchema describes the events by their names.
+func eventSchema(r huma.Registry) *huma.Schema {
+	out := &huma.Schema{
+		Type:  huma.TypeArray,
+		Items: &huma.Schema{Description: "event names the kind, data is JSON"},
+	}
+	for _, e := range []struct {
+		name string
+		data any
+	}{{"hello", Hello{}}, {"alert", alerting.Event{}}, {"throw", ThrowSummary{}}, {"cabinet", Cabinet{}}, {"clock", Clock{}}} {
+		out.Items.OneOf = append(out.Items.OneOf, &huma.Schema{
+			Type: huma.TypeObject, Required: []string{"event", "data"},
+			Properties: map[string]*huma.Schema{
+				"event": {Type: huma.TypeString, Enum: []any{e.name}},
+				"id":    {Type: huma.TypeInteger},
+				"data":  r.Schema(reflect.TypeOf(e.data), true, e.name),
+			},
+		})
+	}
+	return out
+}

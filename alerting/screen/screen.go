@@ -1,0 +1,189 @@
+package screen
+
+import (
+	"io"
+	"log/slog"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+	"github.com/go-json-experiment/json"
+	jsonv1 "github.com/go-json-experiment/json/v1"
+	"github.com/klauspost/compress/gzhttp"
+)
+
+// Advisory stands on every page.
+const Advisory = "Throwline advises. It is no part of the interlocking, never says that a turnout is safe, " +
+	"and no alert does not mean healthy. Blades move without warning: go on the track only as your rule book and licensed practice allow."
+
+// Options are what the screen is made of. Archive, Yard and Hub are needed.
+type Options struct {
+	Archive Archive
+	Yard    Yard
+	Hub     *Hub
+	Metrics http.Handler // served at /metrics; nil: nothing there
+	Version string
+	Demo    bool // the yard is invented
+	Log     *slog.Logger
+}
+
+// server answers requests; it holds nothing that lasts.
+type server struct {
+	o      Options
+	mux    *http.ServeMux
+	glance glance
+}
+
+// New returns the handler of the API, the event stream and the pages. It may be
+// called by any number of requests at once. Serve it with [Server], or call
+// [Hub.Close] before waiting for open requests: an event stream ends no earlier.
+func New(o Options) http.Handler {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	s := &server{o: o, mux: http.NewServeMux()}
+	config := huma.DefaultConfig("Throwline", "1")
+	config.Info.Description = "Throws of turnouts, measured and compared with their own past. " + Advisory
+	config.OpenAPIPath, config.DocsPath, config.SchemasPath = "", "", ""
+	config.CreateHooks = nil // no $schema in every answer
+	config.Formats = map[string]huma.Format{"application/json": jsonFormat, "json": jsonFormat}
+	config.RejectUnknownQueryParameters = true
+	api := humago.New(s.mux, config)
+	s.register(api)
+	s.describe(api)
+
+	s.mux.HandleFunc("GET "+eventsPath, s.events)
+	s.mux.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "alive") })
+	s.mux.HandleFunc("GET /readyz", s.readyz)
+	if o.Metrics != nil {
+		s.mux.Handle("GET /metrics", o.Metrics)
+	}
+	newPages(embedded()).register(s.mux)
+	s.mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) { s.unmatched(w, r) })
+
+	cross := http.NewCrossOriginProtection()
+	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		writeProblem(w, http.StatusForbidden, "a page of another origin may not change anything here")
+	}))
+	compressed := gzhttp.GzipHandler(s.mux)
+	return headers(cross.Handler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == eventsPath {
+			s.mux.ServeHTTP(w, r) // uncompressed, so that nothing gathers events
+			return
+		}
+		compressed.ServeHTTP(w, r)
+	})))
+}
+
+// Server returns an HTTP server with the time limits that the screen is made
+// for. Shutdown of the server closes the hub.
+func Server(h http.Handler, hub *Hub, log *slog.Logger) *http.Server {
+	s := &http.Server{
+		Handler:           h,
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       20 * time.Second,
+		WriteTimeout:      60 * time.Second, // the event stream sets its own
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    32 << 10,
+	}
+	if log != nil {
+		s.ErrorLog = slog.NewLogLogger(log.Handler(), slog.LevelWarn)
+	}
+	s.RegisterOnShutdown(hub.Close)
+	return s
+}
+
+// jsonFormat writes no null for an empty list and knows omitempty as the
+// standard library does.
+var jsonFormat = huma.Format{
+	Marshal: func(w io.Writer, v any) error { return json.MarshalWrite(w, v, jsonOptions) },
+	Unmarshal: func(data []byte, v any) error {
+		return json.Unmarshal(data, v)
+	},
+}
+
+var jsonOptions = json.JoinOptions(json.Deterministic(true), jsonv1.OmitEmptyWithLegacySemantics(true))
+
+// headers sets what keeps a browser from doing anything but showing our pages.
+func headers(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; "+
+			"connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		if strings.HasPrefix(r.URL.Path, "/api/") {
+			h.Set("Cache-Control", "no-store")
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// unmatched answers what no route of the API takes.
+func (s *server) unmatched(w http.ResponseWriter, r *http.Request) {
+	if allowed := s.allowed(r); allowed != nil {
+		w.Header().Set("Allow", strings.Join(allowed, ", "))
+		writeProblem(w, http.StatusMethodNotAllowed, "expected "+strings.Join(allowed, " or ")+", found "+printable(r.Method))
+		return
+	}
+	writeProblem(w, http.StatusNotFound, "no such path; /api/openapi.json lists all")
+}
+
+// allowed returns the methods that a route takes at the request's path.
+func (s *server) allowed(r *http.Request) (methods []string) {
+	for _, m := range []string{http.MethodGet, http.MethodPost} {
+		probe := &http.Request{Method: m, URL: r.URL, Host: r.Host}
+		if _, pattern := s.mux.Handler(probe); strings.HasPrefix(pattern, m+" ") {
+			methods = append(methods, m)
+		}
+	}
+	return methods
+}
+
+func (s *server) readyz(w http.ResponseWriter, r *http.Request) {
+	if err := s.o.Yard.Ready(r.Context()); err != nil {
+		plain(w, http.StatusServiceUnavailable, err.Error())
+		return
+	}
+	plain(w, http.StatusOK, "ready")
+}
+
+func plain(w http.ResponseWriter, status int, text string) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = io.WriteString(w, text+"\n") // an error here is a reader that went away
+}
+
+// glance counts turnouts at most once a second: with very many of them, each
+// open page asking costs no more than one.
+type glance struct {
+	mu     sync.Mutex
+	taken  time.Time
+	counts Status
+}
+
+func (g *glance) status(y Yard) Status {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if !g.taken.IsZero() && time.Since(g.taken) < time.Second {
+		return g.counts
+	}
+	g.counts = Status{}
+	for _, t := range y.Turnouts() {
+		g.counts.Turnouts++
+		if learning(&t) {
+			g.counts.Learning++
+		}
+		if t.Last.After(g.counts.LastThrowAt) {
+			g.counts.LastThrowAt = t.Last
+		}
+	}
+	g.taken = time.Now()
+	return g.counts
+}
