@@ -180,6 +180,11 @@ func (y *yard) add(t *ingest.Throw, live bool) {
 	if live {
 		y.hub.Throw(&r)
 	}
+	// A drawn shape is no turnout: what detection finds in sound ones is not shown.
+	i := slices.IndexFunc(y.points, func(p *point) bool { return p.name == t.Turnout })
+	if y.points[i].fault == "" {
+		return
+	}
 	open, events := alerting.Step(y.open[t.Turnout], t.Turnout, a.Findings, t.StartedAt)
 	y.open[t.Turnout] = open
 	for _, e := range events {
