@@ -296,11 +296,7 @@ func (p *picture) evidence() []string {
 			var texts []string
 			for end := range have {
 				if have[end] {
-					d := 100 * (math.Exp(rows[sig].d[end]) - 1)
-					if sig == sBump {
-						d = 100 * rows[sig].d[end]
-					}
-					texts = append(texts, percent(d))
+					texts = append(texts, percent(kinds[sig].percent(rows[sig].d[end])))
 				}
 			}
 			switch {

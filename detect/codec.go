@@ -182,6 +182,7 @@ func (c *coder) f32s2(list ...*float32) {
 func (c *coder) spell(p *spell) {
 	c.i64(&p.since)
 	c.u8(&p.good)
+	c.u8(&p.need)
 	c.text(&p.throw)
 	c.f32s2(&p.z, &p.pct)
 	c.u8(&p.which)
@@ -227,6 +228,7 @@ func (c *coder) state(s *State) {
 		c.signal(&e.sag)
 		c.spell(&e.incomplete)
 		c.spell(&e.odd)
+		c.f32s2(&e.often, &e.rate)
 		n := c.count(len(e.tracks), maxTracks)
 		if c.reading {
 			e.tracks = make([]track, n)

@@ -74,8 +74,13 @@ func (s *State) odds() []Finding {
 			Condition: OddThrow, To: ingest.Ends[i], Drive: p.drive, ThrowID: p.throw, Urgency: 0.1,
 			Since: time.Unix(0, p.since).UTC(), ChangePercent: float64(p.pct),
 		}
-		f.Causes = s.why(fmt.Sprintf("%s %s in one throw, %.0f deviations from its past: farther than any single throw before",
-			kinds[p.which].name, percent(float64(p.pct)), p.z), oddPriors)
+		said := fmt.Sprintf("%s %s in one throw, %.0f deviations from its past: farther than any single throw before",
+			kinds[p.which].name, percent(float64(p.pct)), p.z)
+		if p.need == goodAgain {
+			said = fmt.Sprintf("throws stand out again and again, the farthest with %s %s", kinds[p.which].name, percent(float64(p.pct)))
+			f.Urgency = 0.4
+		}
+		f.Causes = s.why(said, oddPriors)
 		out = append(out, f)
 	}
 	return out
@@ -137,10 +142,8 @@ func (s *State) risen() []Finding {
 				best = w
 				if ch.signal == sSag {
 					f.ChangePercent = round1(100 * (math.Exp(-ch.d) - 1))
-				} else if ch.signal == sBump {
-					f.ChangePercent = round1(100 * ch.d)
 				} else if ch.signal >= 0 {
-					f.ChangePercent = round1(100 * (math.Exp(ch.d) - 1))
+					f.ChangePercent = round1(kinds[ch.signal].percent(ch.d))
 				}
 			}
 			f.Urgency = max(f.Urgency, min(urgency+ch.d, 0.9))

@@ -75,6 +75,15 @@ type kindOf struct {
 	spread float64
 	// prior of the slopes: mean and deviation.
 	slope, doubt [numCovariates]float64
+	share        bool // a share of the running level, not a logarithm
+}
+
+// percent gives a change in the signal's unit in per cent of what is usual.
+func (k *kindOf) percent(d float64) float64 {
+	if k.share {
+		return 100 * d
+	}
+	return 100 * (math.Exp(d) - 1)
 }
 
 const (
@@ -97,18 +106,18 @@ const (
 // tenths of a per cent a kelvin, a wet chair slides easier, a DC drive's speed
 // and inrush follow its voltage.
 var kinds = [numSignals]kindOf{
-	sDuration: {"duration", 0.025, 0.012, [3]float64{-0.001, -0.6, -0.005}, [3]float64{0.002, 0.5, 0.02}},
-	sInrush:   {"inrush peak", 0.06, 0.03, [3]float64{-0.001, 0.7, 0}, [3]float64{0.002, 0.5, 0.02}},
-	sUnlock:   {"unlocking effort", 0.07, 0.03, [3]float64{-0.002, 0, -0.02}, [3]float64{0.004, 0.4, 0.05}},
-	sTravelA:  {"effort of the first third", 0.07, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}},
-	sTravelB:  {"effort of the middle third", 0.07, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}},
-	sTravelC:  {"effort of the last third", 0.07, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}},
-	sTravel:   {"travel effort", 0.06, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}},
-	sLock:     {"locking effort", 0.07, 0.03, [3]float64{-0.002, 0, -0.02}, [3]float64{0.004, 0.4, 0.05}},
-	sPeak:     {"highest effort of the travel", 0.10, 0.05, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}},
-	sBump:     {"a hump in the travel", 0.06, 0.03, [3]float64{0, 0, 0}, [3]float64{0.002, 0.2, 0.03}},
-	sIdle:     {"zero", 0.03, 0.01, [3]float64{0, 0, 0}, [3]float64{0.001, 0.1, 0.01}},
-	sRipple:   {"ripple", 0.40, 0.15, [3]float64{0, 0, 0}, [3]float64{0.01, 0.5, 0.1}},
+	sDuration: {"duration", 0.025, 0.012, [3]float64{-0.001, -0.6, -0.005}, [3]float64{0.002, 0.5, 0.02}, false},
+	sInrush:   {"inrush peak", 0.06, 0.03, [3]float64{-0.001, 0.7, 0}, [3]float64{0.002, 0.5, 0.02}, false},
+	sUnlock:   {"unlocking effort", 0.07, 0.03, [3]float64{-0.002, 0, -0.02}, [3]float64{0.004, 0.4, 0.05}, false},
+	sTravelA:  {"effort of the first third", 0.07, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
+	sTravelB:  {"effort of the middle third", 0.07, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
+	sTravelC:  {"effort of the last third", 0.07, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
+	sTravel:   {"travel effort", 0.06, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
+	sLock:     {"locking effort", 0.07, 0.03, [3]float64{-0.002, 0, -0.02}, [3]float64{0.004, 0.4, 0.05}, false},
+	sPeak:     {"highest effort of the travel", 0.10, 0.05, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
+	sBump:     {"a hump in the travel", 0.06, 0.03, [3]float64{0, 0, 0}, [3]float64{0.002, 0.2, 0.03}, true},
+	sIdle:     {"zero", 0.03, 0.01, [3]float64{0, 0, 0}, [3]float64{0.001, 0.1, 0.01}, true},
+	sRipple:   {"ripple", 0.40, 0.15, [3]float64{0, 0, 0}, [3]float64{0.01, 0.5, 0.1}, false},
 }
 
 // Times and counts of the model. A block is long enough to hold what a

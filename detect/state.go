@@ -27,8 +27,10 @@ type endState struct {
 	sag        signal  // fall of the supply, ln
 	tracks     []track
 	places     []place
-	incomplete spell // throws that did not complete
-	odd        spell // throws unlike any before
+	incomplete spell   // throws that did not complete
+	odd        spell   // throws unlike any before
+	often      float32 // sum of the chart of throws that stand out
+	rate       float32 // share of throws that stand out, usually
 }
 
 // place is a detector, and how long after the movement it makes.
@@ -42,6 +44,7 @@ type place struct {
 type spell struct {
 	since int64 // unix ns of the first throw, 0: does not stand
 	good  uint8 // throws in a row without it
+	need  uint8 // that end it
 	throw string
 	z     float32 // how far the throw stood out, in deviations
 	which uint8   // the signal that stood out farthest
@@ -56,8 +59,11 @@ const (
 	maxPlaces   = 4
 	oddLeast    = 14.0 // deviations below which no throw is odd
 	oddBeyond   = 2    // times the farthest so far
-	nearEffort  = 0.7  // rise of the effort (ln) that brings a drive near its capability
-	nearTime    = 0.35 // rise of the duration (ln) that brings a throw near its time limit
+	nearEffort  = 1.6  // rise of the effort (ln) that brings a drive near its capability
+	goodAgain   = 20   // that end a spell of throws standing out again and again
+	oftenLimit  = 12.0 // ln of some 160,000 throws between false alarms
+	oftenStep   = 2.0
+	nearTime    = 0.5  // rise of the duration (ln) that brings a throw near its time limit
 	chartsYear  = 1460 // blocks a year of one chart, at most about four a day
 	typicalUsed = 10   // signals of a track that can alarm
 )
@@ -72,9 +78,9 @@ type Settings struct {
 // DefaultSettings returns the settings in force where none are given.
 func DefaultSettings() Settings { return Settings{FalseAlerts: 0.05} }
 
-var sagKind = kindOf{"supply voltage", 0.03, 0.01, [numCovariates]float64{}, [numCovariates]float64{0.001, 0.01, 0.01}}
+var sagKind = kindOf{"supply voltage", 0.03, 0.01, [numCovariates]float64{}, [numCovariates]float64{0.001, 0.01, 0.01}, false}
 
-var lagKind = kindOf{"time to detection", 0.06, 0.03, [numCovariates]float64{}, [numCovariates]float64{0.003, 0.3, 0.05}}
+var lagKind = kindOf{"time to detection", 0.06, 0.03, [numCovariates]float64{}, [numCovariates]float64{0.003, 0.3, 0.05}, true}
 
 // runLengthWanted is the mean number of blocks between false alarms that each
 // chart of the turnout is set to.
@@ -109,28 +115,29 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 	cov := e.covariates(o)
 	e.last, e.completed = at, o.Completed
 	e.total++
-	odd := false
-	var z float64
+	odd, out, judged := false, false, false
 	for i := range o.Traces {
 		zi, which, ti := e.look(o, &o.Traces[i], &cov, arl, &a.Bands[i])
-		if zi > z {
-			z = zi
+		if ti == nil || !o.Completed || float64(ti.n) < 3*needed || zi == 0 {
+			continue
 		}
-		if ti != nil && o.Completed && zi > oddLeast && zi > oddBeyond*float64(ti.far) && float64(ti.n) >= 3*needed {
-			d := ti.stood(which, &o.Traces[i], &cov)
-			near := d > nearEffort || which == sDuration && d > nearTime
-			if near {
-				odd = true
-				if e.odd.since == 0 || zi > float64(e.odd.z) {
-					e.odd.z, e.odd.which, e.odd.drive = float32(zi), uint8(which), ti.drive
-					e.odd.pct = float32(100 * (math.Exp(d) - 1))
-				}
+		judged = true
+		d := ti.stood(which, &o.Traces[i], &cov)
+		stands := zi > 2*winsor && d > 2*kinds[which].allowance
+		out = out || stands
+		near := d > nearEffort || which == sDuration && d > nearTime
+		single := near && zi > oddLeast && zi > oddBeyond*float64(ti.far)
+		if single || stands && float64(e.often) > oftenLimit-oftenStep {
+			odd = odd || single
+			if e.odd.since == 0 || zi > float64(e.odd.z) {
+				e.odd.z, e.odd.which, e.odd.drive = float32(zi), uint8(which), ti.drive
+				e.odd.pct = float32(kinds[which].percent(d))
 			}
 		}
-		if ti != nil {
-			ti.far = max(ti.far*(1-1.0/20000), float32(min(zi, 1e4)))
-		}
+		ti.far = max(ti.far*(1-1.0/20000), float32(min(zi, 1e4)))
 	}
+	// What the charts tell already is not told again as odd.
+	often := judged && !e.alarmed() && e.count(out)
 	e.detect(o, &cov, arl)
 	if cov.known[covSupply] {
 		if e.sag.wb == 0 {
@@ -138,7 +145,10 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 		}
 		e.sag.step(&sagKind, -cov.x[covSupply], &covariates{}, o.StartedAt.Unix(), arl, false)
 	}
-	e.odd.take(odd, at, o.ThrowID)
+	e.odd.take(odd || often, at, o.ThrowID)
+	if often {
+		e.odd.need = goodAgain
+	}
 	e.incomplete.take(!o.Completed, at, o.ThrowID)
 	a.Findings = next.findings(o, false)
 	return &next, a
@@ -149,14 +159,48 @@ func (p *spell) take(bad bool, at int64, throw string) {
 	switch {
 	case bad && p.since == 0:
 		p.since, p.good, p.throw = at, 0, throw
+		p.need = max(p.need, goodThrows)
 	case bad:
 		p.good, p.throw = 0, throw
 	case p.since != 0:
 		p.good++
-		if p.good >= goodThrows {
+		if p.good >= p.need {
 			*p = spell{}
 		}
 	}
+}
+
+// alarmed reports whether a chart of the end has alarmed.
+func (e *endState) alarmed() bool {
+	for i := range e.tracks {
+		for j := range e.tracks[i].signals {
+			if e.tracks[i].signals[j].alarm > 0 && alarms(j) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// count is a sum of log-likelihood ratios over single throws (Page 1954, for a
+// share): one in five standing out against what this turnout is used to. It
+// tells something that is met now and then, which means of blocks do not show.
+func (e *endState) count(out bool) bool {
+	const p1 = 0.2
+	p0 := min(max(float64(e.rate)*2, 0.005), 0.06)
+	x := math.Log((1 - p1) / (1 - p0))
+	if out {
+		x = math.Log(p1 / p0)
+	}
+	e.often = float32(min(max(float64(e.often)+x, 0), 1.5*oftenLimit))
+	if e.often < oftenLimit/2 {
+		y := float32(0)
+		if out {
+			y = 1
+		}
+		e.rate += (y - e.rate) / 1500
+	}
+	return out && e.often > oftenLimit
 }
 
 // covariates returns what is known of the throw's surroundings.

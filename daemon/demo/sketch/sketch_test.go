@@ -56,6 +56,13 @@ func TestFleet(t *testing.T) {
 			o, e := alerting.Step(open[th.Turnout], th.Turnout, as.Findings, th.StartedAt)
 			open[th.Turnout] = o
 			events = append(events, e...)
+			if os.Getenv("ODD") != "" {
+				for _, x := range e {
+					if x.Alert.Condition == detect.OddThrow && x.Kind == alerting.Raised {
+						t.Log("ODD", x.At.Format("01-02"), x.Alert.Turnout, x.Alert.Causes[0].Evidence[0])
+					}
+				}
+			}
 		})
 		r := score.Score(&truth, events)
 		all.Cases = append(all.Cases, r.Cases...)
