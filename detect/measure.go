@@ -105,42 +105,59 @@ func (m *Measurer) survey(c *ingest.Channel) survey {
 	v, sum := m.v, m.sum
 	s := survey{n: n, dt: 1 / c.SampleRate, first: c.Offset, pressure: c.Quantity == ingest.HydraulicPressure}
 	s.last = s.first + float64(n-1)*s.dt
-	p2, p1 := a*c.Samples[0]+b, a*c.Samples[0]+b
-	low, high, rest, rough, total := p1, p1, math.Inf(1), 0.0, 0.0
+	// Comparisons rather than min and max: those take care of NaN, which is not
+	// here, and the branches are foreseeable.
+	prev := a*c.Samples[0] + b
+	low, high, total := prev, prev, 0.0
 	for i, x := range c.Samples {
 		y := a*x + b
 		v[i] = y
-		total += 0.5 * (p1 + y)
+		total += prev + y
 		sum[i] = total
-		low = min(low, y)
-		high = max(high, y)
-		// The third part of |second difference|: of a smooth course nothing,
-		// of white noise of deviation d on average d·sqrt(6)·sqrt(2/pi).
-		rough += min(math.Abs(y-2*p1+p2), high-low)
-		if i >= 2 {
-			rest = min(rest, p2+p1+y)
+		if y < low {
+			low = y
+		} else if y > high {
+			high = y
 		}
-		p2, p1 = p1, y
+		prev = y
 	}
 	first := sum[0]
 	for i := range sum {
-		sum[i] -= first
+		sum[i] = 0.5 * (sum[i] - first)
 	}
-	s.low, s.high, s.spread, s.rest = low, high, high-low, rest/3
-	s.noise = rough / float64(n) / (math.Sqrt(6) * math.Sqrt(2/math.Pi))
-	// A peak touches its highest value once or twice; a sensor at its end stays there.
+	s.low, s.high, s.spread = low, high, high-low
+	p2, p1 := v[0], v[1]
+	rest := math.Inf(1)
+	for _, y := range v[2:] {
+		if t := p2 + p1 + y; t < rest {
+			rest = t
+		}
+		p2, p1 = p1, y
+	}
+	s.rest = rest / 3
+	// Of the middle half, where a course is smooth: the second difference of
+	// white noise of deviation d has the mean square 6·d².
+	rough := 0.0
+	p2, p1 = v[n/4], v[n/4+1]
+	for _, y := range v[n/4+2 : n-n/4] {
+		d := y - 2*p1 + p2
+		rough += d * d
+		p2, p1 = p1, y
+	}
+	s.noise = math.Sqrt(rough / 6 / float64(n-2*(n/4)-2))
+	// A peak touches its highest value once or twice; a sensor at its end stays
+	// there. Quantised plateaus also repeat their value; they last longer.
 	if s.spread > 0 {
 		top := high - 1e-9*s.spread
 		run, longest := 0, 0
 		for _, y := range v {
-			if y >= top {
-				run++
-				longest = max(longest, run)
-			} else {
+			if y < top {
 				run = 0
+				continue
 			}
+			run++
+			longest = max(longest, run)
 		}
-		// Quantised plateaus also repeat their value; they are not the peak of an inrush.
 		s.clipped = longest >= max(4, n/40) && longest < n/2
 	}
 	return s

@@ -185,6 +185,21 @@ func BenchmarkMeasure(b *testing.B) {
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(n), "ns/sample")
 }
 
+// BenchmarkMeasureLong has ten times the samples of BenchmarkMeasure: what it
+// costs more is the cost per sample.
+func BenchmarkMeasureLong(b *testing.B) {
+	th := usual350()
+	c := &th.Channels[0]
+	c.Samples = draw(1000, piece{0.1, 0, 0}, piece{0.02, 0, 9}, piece{0.1, 9, 3}, piece{0.4, 3, 3}, piece{2, 2, 2.2}, piece{0.4, 3, 3.3}, piece{0.48, 0, 0})
+	c.SampleRate = 1000
+	var m Measurer
+	b.ReportAllocs()
+	for b.Loop() {
+		m.Measure(th)
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(len(c.Samples)), "ns/sample")
+}
+
 func BenchmarkStep(b *testing.B) {
 	th := usual350()
 	set := DefaultSettings()

@@ -194,22 +194,24 @@ func (tr *Trace) breaks(on, off, inrush float64) (unlock, lock float64) {
 	return max(on+float64(b1)*step, inrush), on + float64(b2)*step
 }
 
-// highest returns the highest median of three samples in a row from t0 to t1,
-// so that one bad sample is no peak.
+// highest returns the highest level that two samples in a row reach from t0 to
+// t1, so that one bad sample is no peak.
 func (m *Measurer) highest(s survey, t0, t1 float64) float64 {
 	i := max(int(math.Ceil((t0-s.first)/s.dt)), 0)
 	j := min(int((t1-s.first)/s.dt), s.n-1)
-	if j-i < 2 {
-		if i <= j {
-			return max(m.v[i], m.v[j])
-		}
+	if j <= i {
 		return m.mean(s, t0, t1)
 	}
-	a, b := m.v[i], m.v[i+1]
-	top := math.Inf(-1)
-	for _, c := range m.v[i+2 : j+1] {
-		top = max(top, max(min(a, b), min(max(a, b), c)))
-		a, b = b, c
+	a, top := m.v[i], math.Inf(-1)
+	for _, b := range m.v[i+1 : j+1] {
+		lower := a
+		if b < a {
+			lower = b
+		}
+		if lower > top {
+			top = lower
+		}
+		a = b
 	}
 	return top
 }

@@ -43,7 +43,7 @@ const (
 	UnlockPeak                // V
 	TravelTime                // s
 	TravelMean                // V
-	TravelPeak                // V, highest of the travel after a median of 3, so that one bad sample is none
+	TravelPeak                // V, highest of the travel that two samples in a row reach, so that one bad sample is no peak
 	TravelRise                // V, mean of the travel's last third less that of its first
 	LockTime                  // s
 	LockMean                  // V
