@@ -149,7 +149,7 @@ func (c *coder) signal(s *signal) {
 	c.f32s(s.slope[:])
 	c.f32s(s.precision[:])
 	c.f32s(s.slowX[:])
-	c.f32s2(&s.slowY, &s.slowN, &s.sum, &s.count, &s.blocks, &s.vb, &s.wb, &s.cb, &s.last, &s.fast, &s.drift, &s.vs, &s.up, &s.down)
+	c.f32s2(&s.slowY, &s.slowN, &s.sum, &s.count, &s.blocks, &s.vb, &s.wb, &s.cb, &s.last, &s.fast, &s.drift, &s.vs, &s.peak, &s.up, &s.down)
 	c.i64(&s.opened)
 	c.i64(&s.closed)
 	c.i64(&s.upSince)

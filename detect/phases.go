@@ -175,17 +175,20 @@ func (tr *Trace) breaks(on, off, inrush float64) (unlock, lock float64) {
 		cxx := n * (n*n - 1) / 12
 		return syy[b] - syy[a] - n*my*my - cxy*cxy/cxx
 	}
-	const middle = ProfileLen / 2
+	const (
+		middle = ProfileLen / 2
+		least  = 4 // parts of unlocking and of locking: fewer would be an edge, not a phase
+	)
 	b1, b2 := min(first+5, middle-4), ProfileLen-6
 	for range 2 {
 		best := math.Inf(1)
-		for b := first + 2; b <= middle-4; b++ {
+		for b := first + least; b <= middle-4; b++ {
 			if c := flat(first, b) + line(b, b2); c < best {
 				best, b1 = c, b
 			}
 		}
 		best = math.Inf(1)
-		for b := middle + 4; b <= ProfileLen-2; b++ {
+		for b := middle + 4; b <= ProfileLen-least; b++ {
 			if c := line(b1, b) + flat(b, ProfileLen); c < best {
 				best, b2 = c, b
 			}

@@ -44,6 +44,7 @@ type signal struct {
 	downSince int64
 	alarm     int8    // 1: up has passed its decision interval; -1: down
 	alarmAt   int64   // unix s
+	peak      float32 // highest deviation of a block during the alarm
 	above     int8    // blocks in a row far above the fixed level
 	calm      int8    // blocks in a row back near the level
 	settling  int8    // throws still to be gathered after work before the level is set
@@ -384,11 +385,15 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 		} else {
 			s.calm = 0
 		}
+		s.peak = max(s.peak, float32(d))
 		if s.calm >= 2 {
+			// It went by itself: so far can this turnout wander without a fault.
+			wander := 0.8 * float64(s.peak) / slowNoise
+			s.vs = max(s.vs, float32(wander*wander))
 			s.alarm, s.calm, s.up = 0, 0, 0
 		}
 	case float64(s.up) > h, s.above >= 3:
-		s.alarm, s.alarmAt, s.calm = 1, at, 0
+		s.alarm, s.alarmAt, s.calm, s.peak = 1, at, 0, float32(d)
 	case float64(s.down) > h:
 		// Better than its past: nobody need go; the level follows at once.
 		s.level += float32(d)
@@ -438,7 +443,9 @@ func (s *signal) visit(k *kindOf, soft bool) {
 		s.doubted = s.alarm > 0 || s.up > 0 && float64(s.recent-s.level) > k.allowance/2
 	}
 	s.soft = soft
-	s.settling = settle
+	// Enough throws that their mean is known to a third of the allowance.
+	n := 9 * float64(s.v) / (k.allowance * k.allowance)
+	s.settling = int8(min(max(n, settle), 60))
 	s.sum, s.count, s.run, s.down = 0, 0, 0, 0
 }
 
