@@ -1,0 +1,92 @@
+package store
+
+import (
+	"fmt"
+	"time"
+
+	"throwline/detect"
+	"throwline/ingest"
+)
+
+// The first byte of a record blob.
+const recordVersion = 1
+
+// appendRecord appends what was measured of a throw and how it was judged;
+// what has a column of its own is left to that.
+func appendRecord(dst []byte, r *detect.Record) []byte {
+	w := writer{dst}
+	w.byte(recordVersion)
+	w.text(r.ThrowID)
+	w.uvarint(uint64(len(r.Detections)))
+	for _, d := range r.Detections {
+		w.text(d.Place)
+		w.varint(int64(d.After))
+	}
+	for _, x := range []ingest.Reading{r.RailTemperature, r.Supply, r.Rain} {
+		if x.Known {
+			w.byte(1)
+			w.f64(x.Value)
+		} else {
+			w.byte(0)
+		}
+	}
+	w.uvarint(uint64(len(r.Traces)))
+	for i := range r.Traces {
+		t := &r.Traces[i]
+		w.text(t.Drive)
+		w.text(string(t.Quantity))
+		w.uvarint(uint64(t.Quality))
+		w.f32s(t.Bounds[:])
+		w.f32s(t.Features[:])
+		w.f32s(t.Profile[:])
+	}
+	w.uvarint(uint64(len(r.Bands)))
+	for i := range r.Bands {
+		b := &r.Bands[i]
+		w.f32s(b.Expected[:])
+		w.f32s(b.Low[:])
+		w.f32s(b.High[:])
+	}
+	return w.b
+}
+
+// consumeRecord reads what appendRecord wrote into r.
+func consumeRecord(b []byte, r *detect.Record) error {
+	c := reader{b: b}
+	if v := c.byte(); v != recordVersion {
+		return fmt.Errorf("record: expected version %d, found %d: %w", recordVersion, v, errCodec)
+	}
+	r.ThrowID = c.text()
+	if n := c.count(2); n > 0 {
+		r.Detections = make([]ingest.Detection, n)
+		for i := range r.Detections {
+			r.Detections[i] = ingest.Detection{Place: c.text(), After: time.Duration(c.varint())}
+		}
+	}
+	for _, x := range []*ingest.Reading{&r.RailTemperature, &r.Supply, &r.Rain} {
+		if c.byte() == 1 {
+			*x = ingest.Known(c.f64())
+		}
+	}
+	r.Traces = make([]detect.Trace, c.count(4*int(detect.NumFeatures)))
+	for i := range r.Traces {
+		t := &r.Traces[i]
+		t.Drive = c.text()
+		t.Quantity = ingest.Quantity(c.text())
+		t.Quality = detect.Quality(c.uvarint())
+		c.f32s(t.Bounds[:])
+		c.f32s(t.Features[:])
+		c.f32s(t.Profile[:])
+	}
+	r.Bands = make([]detect.Band, c.count(12*int(detect.NumFeatures)))
+	for i := range r.Bands {
+		d := &r.Bands[i]
+		c.f32s(d.Expected[:])
+		c.f32s(d.Low[:])
+		c.f32s(d.High[:])
+	}
+	if c.bad || len(c.b) != 0 {
+		return fmt.Errorf("record: %w", errCodec)
+	}
+	return nil
+}
