@@ -25,6 +25,12 @@ func embedded() fs.FS {
 	return sub
 }
 
+// Built reports whether the program has its pages inside.
+func Built() bool {
+	_, err := fs.Stat(embedded(), "index.html")
+	return err == nil
+}
+
 // hashed tells the names of assets that change whenever their content does.
 var hashed = regexp.MustCompile(`-[A-Za-z0-9]{8,}\.[a-z0-9]+$`)
 

@@ -244,6 +244,15 @@ func (s *Store) Quarantine(ctx context.Context, cursor string, limit int) (items
 	return items, next, err
 }
 
+// Aside returns one message that was set aside, or an error that wraps [fs.ErrNotExist].
+func (s *Store) Aside(ctx context.Context, id int64) (a ingest.SetAside, err error) {
+	a, err = scanAside(s.read.QueryRowContext(ctx, "SELECT id, at, topic, turnout, faults, payload, retries FROM aside WHERE id = ?", id))
+	if errors.Is(err, sql.ErrNoRows) {
+		err = fmt.Errorf("message %d is not set aside: %w", id, fs.ErrNotExist)
+	}
+	return a, err
+}
+
 // Receipts returns what each cabinet is to be told.
 func (s *Store) Receipts(ctx context.Context) (map[string]ingest.Receipt, error) {
 	out := map[string]ingest.Receipt{}
