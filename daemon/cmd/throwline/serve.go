@@ -1,0 +1,123 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"throwline/alerting/screen"
+	"throwline/daemon"
+)
+
+// stopWithin is how long a stop may take in all.
+const stopWithin = 10 * time.Second
+
+func serveCommand(t terminal) *cobra.Command {
+	var config string
+	c := &cobra.Command{
+		Use:   "serve --config FILE",
+		Short: "Take throws from a broker and show what they say",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			c, err := daemon.LoadConfig(config, t.env)
+			if err != nil {
+				return done(err)
+			}
+			return done(serve(cmd.Context(), c, t))
+		},
+	}
+	c.Flags().StringVar(&config, "config", "", "configuration file; deploy/throwline.yaml is one with every default")
+	_ = c.MarkFlagRequired("config") // the flag is there
+	return c
+}
+
+func serve(ctx context.Context, c daemon.Config, t terminal) error {
+	d, err := daemon.New(ctx, c, daemon.Options{Log: logger(c.Log, t.err), Version: version})
+	if err != nil {
+		return err
+	}
+	if err = d.Start(ctx); err == nil {
+		err = say(t.out,
+			"Page:    "+page(d.Addr()),
+			"Broker:  "+strings.Join(c.MQTT.Brokers, ", ")+", topics "+c.MQTT.Prefix+"/{cabinet}/throw/{turnout}",
+			"Try it:  "+tryLine(&c.MQTT),
+			"", wrap(screen.Advisory))
+	}
+	if err == nil {
+		err = wait(ctx, d)
+	}
+	return errors.Join(err, stop(d))
+}
+
+// wait returns when the program is asked to end or cannot go on.
+func wait(ctx context.Context, d *daemon.Daemon) error {
+	select {
+	case <-ctx.Done():
+		return nil
+	case err := <-d.Failed():
+		return err
+	}
+}
+
+func stop(d *daemon.Daemon) error {
+	ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
+	defer cancel()
+	if err := d.Stop(ctx); err != nil {
+		return fmt.Errorf("stop: %w", err)
+	}
+	return nil
+}
+
+// page returns the address to give to a browser on this machine.
+func page(addr string) string {
+	host, port, err := net.SplitHostPort(addr)
+	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
+		addr = net.JoinHostPort("127.0.0.1", port)
+	}
+	return "http://" + addr + "/"
+}
+
+// tryLine returns a line for a shell that sends a throw of now, a new one each
+// time. The trace is that of an invented electric drive, in units of 10 mA.
+func tryLine(m *daemon.MQTTConfig) string {
+	var b strings.Builder
+	b.WriteString("mosquitto_pub -q 1")
+	if u, err := url.Parse(m.Brokers[0]); err == nil {
+		fmt.Fprintf(&b, " -h %s -p %s", u.Hostname(), u.Port())
+		if u.Scheme == "ssl" || u.Scheme == "mqtts" {
+			if m.TLS.CAFile != "" {
+				fmt.Fprintf(&b, " --cafile %s", shellQuote(m.TLS.CAFile))
+			} else {
+				b.WriteString(" --tls-use-os-certs")
+			}
+			if m.TLS.CertFile != "" {
+				fmt.Fprintf(&b, " --cert %s --key %s", shellQuote(m.TLS.CertFile), shellQuote(m.TLS.KeyFile))
+			}
+		}
+	}
+	if m.Username != "" {
+		fmt.Fprintf(&b, " -u %s -P PASSWORD", shellQuote(m.Username))
+	}
+	fmt.Fprintf(&b, ` -t %s -m '{"turnout":"TRY-1","to":"normal","started_at":"'$(date -u +%%FT%%TZ)'","completed":true,`+
+		`"channels":[{"drive":"main","quantity":"motor_current","unit":"A","sample_rate_hz":10,"scale":0.01,`+
+		`"samples":[2,1,1140,620,395,402,371,368,364,370,366,369,372,367,365,371,374,380,388,402,431,468,512,540,318,96,12,3,1,2]}]}'`,
+		shellQuote(m.Prefix+"/TRY/throw/TRY-1"))
+	return b.String()
+}
+
+// shellQuote quotes s for a shell where that is needed.
+func shellQuote(s string) string {
+	plain := func(r rune) bool {
+		return r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("/._-:", r)
+	}
+	if s != "" && strings.IndexFunc(s, func(r rune) bool { return !plain(r) }) < 0 {
+		return s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+}

@@ -1,0 +1,324 @@
+package daemon
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"runtime/debug"
+	"time"
+
+	"throwline/alerting"
+	"throwline/detect"
+	"throwline/ingest"
+)
+
+// outcome is what became of a throw.
+type outcome uint8
+
+const (
+	stored outcome = iota
+	late           // stored, but a later throw was here before it
+	duplicate
+	refused
+	numOutcomes
+)
+
+func (o outcome) String() string {
+	return [...]string{"stored", "late", "duplicate", "refused"}[o]
+}
+
+// draft is what a batch makes of the yard. It becomes the yard's only once the
+// batch is committed; until then it can be thrown away and made again.
+type draft struct {
+	turnouts map[string]*turnout
+	touched  []string // keys of turnouts, in the order of the batch
+	added    int      // of them, those that the yard does not know
+	cabinets map[string]ingest.CabinetState
+	receipts map[string]ingest.Receipt
+	events   []alerting.Event
+	records  []*detect.Record
+	throws   [numOutcomes]int
+	aside    int // messages set aside
+	away     int // of them, for the limit on turnouts
+}
+
+func newDraft() *draft {
+	return &draft{
+		turnouts: map[string]*turnout{}, cabinets: map[string]ingest.CabinetState{}, receipts: map[string]ingest.Receipt{},
+	}
+}
+
+// filer steps what parcels touch and enters it. It belongs to one goroutine.
+type filer struct {
+	yard    *yard
+	weather detect.Weather
+	set     detect.Settings
+	most    int // turnouts
+}
+
+// file enters the parcels in their order and returns what they make of the
+// yard. An error is the ledger's; nothing but the weather has changed then,
+// and the weather takes no parcel twice.
+func (f *filer) file(tx entries, batch []*parcel) (*draft, error) {
+	d := newDraft()
+	for _, p := range batch {
+		if err := f.one(tx, d, p); err != nil {
+			return nil, err
+		}
+	}
+	for _, name := range d.touched {
+		t := d.turnouts[name]
+		if err := tx.SaveState(name, t.cabinet, t.state); err != nil {
+			return nil, fmt.Errorf("state of turnout %q: %w", name, err)
+		}
+	}
+	for cabinet, r := range d.receipts {
+		if err := tx.SaveReceipt(cabinet, r); err != nil {
+			return nil, fmt.Errorf("receipt of cabinet %q: %w", cabinet, err)
+		}
+	}
+	return d, nil
+}
+
+func (f *filer) one(tx entries, d *draft, p *parcel) error {
+	p.answer = nil
+	if p.aside != 0 {
+		if _, err := tx.Aside(p.aside); errors.Is(err, fs.ErrNotExist) {
+			p.answer = fmt.Errorf("message %d: %w", p.aside, fs.ErrNotExist)
+			return nil
+		} else if err != nil {
+			return fmt.Errorf("message %d that was set aside: %w", p.aside, err)
+		}
+	}
+	var err error
+	switch {
+	case p.refusal != nil:
+		err = f.refused(tx, d, p, p.refusal)
+	case p.throw != nil:
+		err = f.throw(tx, d, p)
+	case p.work != nil:
+		err = f.visit(tx, d, p)
+	case p.presence != nil:
+		err = f.presence(tx, d, p.presence)
+	case p.conditions != nil:
+		err = f.conditions(tx, p)
+	}
+	if err == nil && p.aside != 0 && p.answer == nil {
+		if err = tx.DropAside(p.aside); err != nil {
+			err = fmt.Errorf("message %d that was set aside: %w", p.aside, err)
+		}
+	}
+	return err
+}
+
+// known returns what is known of a turnout after what is in the draft, or nil.
+func (f *filer) known(d *draft, name string) *turnout {
+	if t := d.turnouts[name]; t != nil {
+		return t
+	}
+	// The committer alone writes the yard, and this is its goroutine: no lock.
+	return f.yard.turnouts[name]
+}
+
+func (d *draft) put(name string, t *turnout, known bool) {
+	if d.turnouts[name] == nil {
+		d.touched = append(d.touched, name)
+		if !known {
+			d.added++
+		}
+	}
+	d.turnouts[name] = t
+}
+
+func (f *filer) throw(tx entries, d *draft, p *parcel) error {
+	t, o := p.throw, p.observed
+	now := f.known(d, t.Turnout)
+	known := now != nil
+	if !known {
+		if len(f.yard.turnouts)+d.added >= f.most {
+			d.away++
+			return f.refused(tx, d, p, &ingest.Refusal{
+				Faults: []ingest.Fault{{
+					Path: "turnout", Expected: fmt.Sprintf("one of the %d known: no more are taken (limits.turnouts)", f.most), Found: fmt.Sprintf("a new one, %q", t.Turnout),
+				}},
+				Turnout: t.Turnout, Boot: t.Boot, Sequence: t.Sequence,
+			})
+		}
+		now = &turnout{state: new(detect.State)}
+	}
+	if !p.weathered {
+		p.weathered = true
+		f.weather.Fill(o, t.Cabinet)
+	}
+	next := &turnout{cabinet: t.Cabinet, open: now.open, latest: latest(now.latest, o.StartedAt.UTC())}
+	if next.cabinet == "" {
+		next.cabinet = now.cabinet
+	}
+	var a detect.Assessment
+	var events []alerting.Event
+	if fault := guard(func() {
+		next.state, a = now.state.Step(o, &f.set)
+		// What a late throw shows is said now: an alert's life never moves back.
+		next.open, events = alerting.Step(now.open, t.Turnout, a.Findings, next.latest)
+	}); fault != nil {
+		p.faulty = fault
+		return f.refused(tx, d, p, ourFault(t))
+	}
+	r := &detect.Record{Observation: *o, Cabinet: t.Cabinet, ArrivedAt: p.arrived, Bands: a.Bands}
+	added, err := tx.AddThrow(r, t)
+	if err != nil {
+		return fmt.Errorf("throw of turnout %q at %s: %w", t.Turnout, t.StartedAt.Format(time.RFC3339Nano), err)
+	}
+	f.count(d, t.Cabinet, t.Boot, t.Sequence)
+	if !added {
+		d.throws[duplicate]++
+		return nil
+	}
+	if a.Late {
+		d.throws[late]++
+	} else {
+		d.throws[stored]++
+	}
+	d.records = append(d.records, r)
+	d.put(t.Turnout, next, known)
+	return f.transitions(tx, d, events)
+}
+
+// visit enters recorded work.
+func (f *filer) visit(tx entries, d *draft, p *parcel) error {
+	w := p.work
+	now := f.known(d, w.Turnout)
+	known := now != nil
+	if !known {
+		if len(f.yard.turnouts)+d.added >= f.most {
+			p.answer = fmt.Errorf("turnout %q: %w", w.Turnout, fs.ErrNotExist)
+			return nil
+		}
+		now = &turnout{state: new(detect.State)}
+	}
+	added, err := tx.AddWork(*w, p.arrived)
+	if err != nil {
+		return fmt.Errorf("work at turnout %q at %s: %w", w.Turnout, w.DoneAt.Format(time.RFC3339), err)
+	}
+	if !added {
+		return nil
+	}
+	next := &turnout{cabinet: now.cabinet, latest: latest(now.latest, w.DoneAt.UTC())}
+	var a detect.Assessment
+	next.state, a = now.state.Visit(w, &f.set)
+	var events []alerting.Event
+	next.open, events = alerting.Step(now.open, w.Turnout, a.Findings, next.latest)
+	d.put(w.Turnout, next, known)
+	return f.transitions(tx, d, events)
+}
+
+func (f *filer) transitions(tx entries, d *draft, events []alerting.Event) error {
+	for _, e := range events {
+		if err := tx.Transition(e); err != nil {
+			return fmt.Errorf("alert %s of turnout %q: %w", e.Alert.ID, e.Alert.Turnout, err)
+		}
+	}
+	d.events = append(d.events, events...)
+	return nil
+}
+
+// presence enters a cabinet's state; a retained one comes again with every
+// subscription and changes nothing.
+func (f *filer) presence(tx entries, d *draft, s *ingest.CabinetState) error {
+	now, known := d.cabinets[s.Cabinet]
+	if !known {
+		now, known = f.yard.cabinets[s.Cabinet]
+	}
+	same := *s
+	same.At = now.At
+	if known && same == now && s.At.Equal(now.At) {
+		return nil
+	}
+	if err := tx.SaveCabinet(*s); err != nil {
+		return fmt.Errorf("state of cabinet %q: %w", s.Cabinet, err)
+	}
+	d.cabinets[s.Cabinet] = *s
+	return nil
+}
+
+func (f *filer) conditions(tx entries, p *parcel) error {
+	if err := tx.SaveConditions(*p.conditions); err != nil {
+		return fmt.Errorf("conditions of cabinet %q: %w", p.conditions.Cabinet, err)
+	}
+	if !p.weathered {
+		p.weathered = true
+		f.weather.Conditions(p.conditions)
+	}
+	return nil
+}
+
+// refused sets the parcel aside whole and counts it in its cabinet's receipt:
+// it is here, and will not be less refused when it is sent again.
+func (f *filer) refused(tx entries, d *draft, p *parcel, r *ingest.Refusal) error {
+	if p.kind == aThrow {
+		d.throws[refused]++
+	}
+	if p.kind == someWork {
+		p.answer = r
+		return nil
+	}
+	if p.aside != 0 {
+		p.answer = r
+		if err := tx.RefuseAgain(p.aside, r.Faults); err != nil {
+			return fmt.Errorf("message %d that was set aside: %w", p.aside, err)
+		}
+		return nil
+	}
+	if p.kind == aLine {
+		p.answer = r // the replay tells it
+	}
+	d.aside++
+	if _, err := tx.SetAside(ingest.SetAside{At: p.arrived, Topic: p.topic, Turnout: r.Turnout, Faults: r.Faults, Payload: p.payload}); err != nil {
+		return fmt.Errorf("message refused on %s: %w", p.topic, err)
+	}
+	if p.kind == aThrow && len(r.Boot) <= 4*ingest.MaxNameLen {
+		f.count(d, p.cabinet, r.Boot, r.Sequence)
+	}
+	return nil
+}
+
+// count enters a numbered throw in its cabinet's receipt.
+func (f *filer) count(d *draft, cabinet, boot string, sequence uint64) {
+	if cabinet == "" || boot == "" || sequence == 0 {
+		return
+	}
+	r, ok := d.receipts[cabinet]
+	if !ok {
+		r = f.yard.receipts[cabinet]
+	}
+	d.receipts[cabinet] = r.With(boot, sequence)
+}
+
+func latest(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
+
+// guard runs do and returns a panic of it as an error.
+func guard(do func()) (err error) {
+	defer func() {
+		if x := recover(); x != nil {
+			err = fmt.Errorf("%v\n%s", x, debug.Stack())
+		}
+	}()
+	do()
+	return nil
+}
+
+// ourFault is the refusal of a throw that we cannot work on by no fault of its own.
+func ourFault(t *ingest.Throw) *ingest.Refusal {
+	r := &ingest.Refusal{Faults: []ingest.Fault{{
+		Expected: "a message that this program can work on", Found: "one that trips a fault of the program; its log says where",
+	}}}
+	if t != nil {
+		r.Turnout, r.Boot, r.Sequence = t.Turnout, t.Boot, t.Sequence
+	}
+	return r
+}

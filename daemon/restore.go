@@ -1,0 +1,100 @@
+package daemon
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"throwline/alerting"
+	"throwline/detect"
+)
+
+// restore takes what the store knows into memory.
+func (d *Daemon) restore(ctx context.Context, f *filer) error {
+	began := time.Now()
+	alerts, err := d.store.OpenAlerts(ctx)
+	if err != nil {
+		return fmt.Errorf("open alerts: %w", err)
+	}
+	slices.SortFunc(alerts, func(a, b alerting.Alert) int {
+		return cmp.Or(a.RaisedAt.Compare(b.RaisedAt), cmp.Compare(a.ID, b.ID))
+	})
+	open := map[string][]alerting.Alert{}
+	for _, a := range alerts {
+		open[a.Turnout] = append(open[a.Turnout], a)
+	}
+	y := d.yard
+	y.mu.Lock()
+	defer y.mu.Unlock()
+	unread := 0
+	err = d.store.States(ctx, func(name, cabinet string, state []byte) error {
+		t := &turnout{state: new(detect.State), cabinet: cabinet, open: open[name]}
+		if err := t.state.UnmarshalBinary(state); err != nil {
+			// One state that cannot be read is no reason to watch none: this
+			// turnout learns anew.
+			if unread++; unread <= 5 {
+				d.o.Log.Error("what was learned of a turnout cannot be read; it learns anew", "turnout", name, "error", err)
+			}
+			t.state = new(detect.State)
+		}
+		t.latest = t.state.Summary().Last
+		for _, a := range t.open {
+			t.latest = latest(t.latest, a.ChangedAt)
+		}
+		y.put(name, t)
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("states of turnouts: %w", err)
+	}
+	if y.receipts, err = d.store.Receipts(ctx); err != nil {
+		return fmt.Errorf("receipts: %w", err)
+	}
+	cabinets, err := d.store.Cabinets(ctx)
+	if err != nil {
+		return fmt.Errorf("states of cabinets: %w", err)
+	}
+	for _, c := range cabinets {
+		y.cabinets[c.Cabinet] = c
+	}
+	conditions, err := d.store.LatestConditions(ctx)
+	if err != nil {
+		return fmt.Errorf("conditions: %w", err)
+	}
+	for i := range conditions {
+		f.weather.Conditions(&conditions[i])
+	}
+	d.o.Log.Info("restored", "turnouts", len(y.turnouts), "unread", unread, "open_alerts", len(alerts), "cabinets", len(cabinets),
+		"took", time.Since(began).Round(time.Millisecond))
+	return nil
+}
+
+const (
+	retainFirst = time.Minute
+	retainEvery = time.Hour
+	retainStep  = 2000 // throws, between which others may write
+)
+
+// retain drops what is past its time.
+func (d *Daemon) retain(ctx context.Context) {
+	for wait := retainFirst; pause(ctx, wait); wait = retainEvery {
+		total := 0
+		for {
+			now := d.Now()
+			n, err := d.store.Prune(ctx, now.Add(-time.Duration(d.c.Retention.Traces)), now.Add(-time.Duration(d.c.Retention.Throws)), retainStep)
+			total += n
+			d.metrics.pruned.Add(float64(n))
+			if err != nil && ctx.Err() == nil {
+				d.o.Log.Warn("dropping what is past its retention failed; it is tried again in an hour", "error", err)
+			}
+			if err != nil || n == 0 || !pause(ctx, 20*time.Millisecond) {
+				break
+			}
+		}
+		if total > 0 {
+			d.o.Log.Info("dropped what is past its retention", "throws", total)
+		}
+	}
+}
