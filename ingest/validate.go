@@ -26,6 +26,8 @@ const (
 	MaxOffset      = 3600.0        // s either way; a trace belongs to its throw
 	MaxClockAhead  = time.Hour     // beyond arrival, a time is a wrong clock
 	MaxThrowLength = 2 * time.Hour // the longest trace that can be one movement
+	MaxSequence    = 1<<53 - 1     // beyond it, JSON's readers lose count (RFC 8259, section 6)
+	MaxPhysical    = 1e12          // of sample × scale, and of zero: their squares can still be summed
 )
 
 // Earliest is the oldest time that is believed: before it, a clock was never set.
@@ -174,9 +176,11 @@ func (t *Throw) Validate(arrived time.Time) error {
 	if len(t.Detections) > MaxDetections {
 		f.add("detections", fmt.Sprintf("at most %d", MaxDetections), fmt.Sprint(len(t.Detections)))
 	}
-	for i, d := range t.Detections {
-		f.text(fmt.Sprintf("detections[%d].place", i), d.Place, 1, MaxPlaceLen)
-		f.number(fmt.Sprintf("detections[%d].after_s", i), d.After.Seconds(), 0, MaxThrowLength.Seconds())
+	for i := range t.Detections {
+		t.Detections[i].validate(&f, i)
+	}
+	if t.Cabinet != "" {
+		f.name("cabinet", t.Cabinet)
 	}
 	switch {
 	case t.Boot == "" && t.Sequence != 0:
@@ -185,6 +189,9 @@ func (t *Throw) Validate(arrived time.Time) error {
 		f.add("sequence", "a whole number from 1 beside boot", "nothing or 0")
 	case t.Boot != "":
 		f.text("boot", t.Boot, 1, MaxNameLen)
+	}
+	if t.Sequence > MaxSequence {
+		f.add("sequence", fmt.Sprintf("a whole number up to %d", uint64(MaxSequence)), fmt.Sprint(t.Sequence))
 	}
 	f.reading("rail_temperature_c", t.RailTemperature, -90, 120)
 	f.reading("supply_v", t.Supply, 0, 5000)
@@ -195,10 +202,32 @@ func (t *Throw) Validate(arrived time.Time) error {
 		t.Channels[i].validate(&f, i)
 	}
 	if r := f.refusal(); r != nil {
-		r.Turnout, r.Boot, r.Sequence = t.Turnout, t.Boot, t.Sequence
-		return r
+		return t.Refuse(r.Faults)
 	}
 	return nil
+}
+
+// Refuse returns the refusal of t with these faults. It names the turnout, cut
+// to the length of a name, and the throw's number if it can be one.
+func (t *Throw) Refuse(faults []Fault) *Refusal {
+	r := &Refusal{Faults: faults, Turnout: t.Turnout}
+	if len(r.Turnout) > MaxNameLen {
+		r.Turnout = strings.ToValidUTF8(r.Turnout[:MaxNameLen], "")
+	}
+	if utf8.RuneCountInString(t.Boot) <= MaxNameLen && t.Sequence <= MaxSequence {
+		r.Boot, r.Sequence = t.Boot, t.Sequence
+	}
+	return r
+}
+
+func (d *Detection) validate(f *faults, i int) {
+	at := func(field string) string { return fmt.Sprintf("detections[%d].%s", i, field) }
+	if !ValidName(d.Place) {
+		f.text(at("place"), d.Place, 1, MaxPlaceLen)
+	}
+	if d.After < 0 || d.After > MaxThrowLength {
+		f.number(at("after_s"), d.After.Seconds(), 0, MaxThrowLength.Seconds())
+	}
 }
 
 func (c *Channel) validate(f *faults, i int) {
@@ -219,11 +248,11 @@ func (c *Channel) validate(f *faults, i int) {
 	if !(math.Abs(c.Offset) <= MaxOffset) {
 		f.number(at("offset_s"), c.Offset, -MaxOffset, MaxOffset)
 	}
-	if !(math.Abs(c.Scale) <= 1e12) || c.Scale == 0 {
+	if !(math.Abs(c.Scale) <= MaxPhysical) || c.Scale == 0 {
 		f.add(at("scale"), "a number other than 0, at most 1e12 either way", fmt.Sprintf("%g", c.Scale))
 	}
-	if !(math.Abs(c.Zero) <= 1e12) {
-		f.number(at("zero"), c.Zero, -1e12, 1e12)
+	if !(math.Abs(c.Zero) <= MaxPhysical) {
+		f.number(at("zero"), c.Zero, -MaxPhysical, MaxPhysical)
 	}
 	n := len(c.Samples)
 	if n < MinSamples || n > MaxSamples {
@@ -231,17 +260,22 @@ func (c *Channel) validate(f *faults, i int) {
 	} else if s := float64(n) / c.SampleRate; s > MaxThrowLength.Seconds() {
 		f.add(at("samples"), fmt.Sprintf("at most %s of one movement", MaxThrowLength), fmt.Sprintf("%.0f s", s))
 	}
-	// A sum is not finite when one of its terms is not: one pass without branches.
-	sum := 0.0
-	for _, s := range c.Samples {
-		sum += s * 0 // 0 for a finite sample, NaN otherwise
-	}
-	if sum == 0 {
-		return
+	// What is over the limit once scaled: it would make infinities of energies.
+	// The comparison is false for NaN too.
+	most := math.MaxFloat64
+	if c.Scale != 0 {
+		most = min(most, MaxPhysical/math.Abs(c.Scale))
 	}
 	for j, s := range c.Samples {
+		if math.Abs(s) <= most {
+			continue
+		}
+		path := fmt.Sprintf("channels[%d].samples[%d]", i, j)
 		if math.IsNaN(s) || math.IsInf(s, 0) {
-			f.add(fmt.Sprintf("channels[%d].samples[%d]", i, j), "a finite number", fmt.Sprint(s))
+			f.add(path, "a finite number", fmt.Sprint(s))
+			return
+		} else if !math.IsNaN(c.Scale) { // else it is told above
+			f.add(path, fmt.Sprintf("at most %g either way once scaled", MaxPhysical), fmt.Sprintf("%g", s*c.Scale))
 			return
 		}
 	}
