@@ -134,9 +134,8 @@ func (r *replay) feedFile(ctx context.Context, name string) error {
 	}
 	lines, err := wire.NewRecordingReader(in, r.c.Limits.wireLimits())
 	if err != nil {
-		return fmt.Errorf("recording %s: %w", name, err)
+		return fmt.Errorf("%s: %w", name, err)
 	}
-	defer lines.Close()
 	for {
 		l := &load{read: make(chan struct{}), from: source{file: name}}
 		var end error
@@ -159,7 +158,7 @@ func (r *replay) feedFile(ctx context.Context, name string) error {
 		case errors.Is(end, io.EOF):
 			return nil
 		case end != nil:
-			return fmt.Errorf("recording %s: %w", name, end)
+			return fmt.Errorf("%s: %w", name, end)
 		}
 	}
 }
