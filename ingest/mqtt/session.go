@@ -102,6 +102,7 @@ type Session struct {
 	closed  bool         // Messages is; under handing
 
 	mu     sync.Mutex
+	onUp   func()
 	link   *link // nil without a connection
 	status Status
 	logged string // the trouble that was logged last
@@ -178,6 +179,14 @@ func (s *Session) Status() Status {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.status
+}
+
+// OnUp has f called after each connection whose subscriptions stand, in the
+// order of the connections; f must not wait for the session.
+func (s *Session) OnUp(f func()) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.onUp = f
 }
 
 // Publish sends a message at QoS 1 and returns nil when the broker has it.
@@ -376,10 +385,14 @@ func (s *Session) up(l *link, broker string) {
 
 func (s *Session) subscribed() {
 	s.mu.Lock()
-	defer s.mu.Unlock()
 	s.status.Subscribed = true
 	s.logged = ""
 	s.o.Log.Info("connected to the broker", "broker", s.status.Broker, "client_id", s.o.ClientID, "reconnects", s.status.Reconnects)
+	up := s.onUp
+	s.mu.Unlock()
+	if up != nil {
+		up()
+	}
 }
 
 func (s *Session) down(why string) {

@@ -1,0 +1,250 @@
+package mqtt
+
+import (
+	"bufio"
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/url"
+	"sync"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
+)
+
+const (
+	dialWithin   = 10 * time.Second // to the broker's CONNACK
+	writeWithin  = 30 * time.Second // or the broker is gone
+	enqueue      = 5 * time.Second  // for a packet to be taken by the library
+	keepAlive    = 30 * time.Second
+	pingWithin   = 20 * time.Second
+	readAtOnce   = 64 << 10
+	disconnectIn = 2 * time.Second
+)
+
+// link is one connection to the broker, from its CONNACK until it is lost. The
+// library could reconnect by itself; but then acknowledgements of messages of
+// an older connection, and tokens of what was published on it, would get mixed
+// up with the new one's. So each connection has a client of its own, and
+// nothing is carried over but what the broker keeps.
+type link struct {
+	client paho.Client
+	conn   *conn
+	lost   chan struct{} // closed when it is over and nothing of it runs any more
+	err    error         // why; to be read after lost
+}
+
+// connect opens a connection. receive is called for every message in order,
+// and has to return when the link's connection is gone.
+func connect(ctx context.Context, broker string, o *Options, receive func(*link, paho.Message)) (*link, error) {
+	where, err := url.Parse(broker)
+	if err != nil {
+		return nil, err
+	}
+	l := &link{lost: make(chan struct{})}
+	p := paho.NewClientOptions()
+	p.Servers = []*url.URL{where}
+	p.SetProtocolVersion(4) // 3.1.1; without a second attempt in 3.1
+	p.SetClientID(o.ClientID)
+	p.SetUsername(o.Username)
+	p.SetPassword(o.Password)
+	p.SetCleanSession(false) // the broker keeps what arrives while we are away
+	p.SetAutoReconnect(false)
+	p.SetConnectRetry(false)
+	p.SetConnectTimeout(dialWithin)
+	p.SetKeepAlive(keepAlive)
+	p.SetPingTimeout(pingWithin)
+	p.SetWriteTimeout(enqueue) // conn has time limits of its own
+	p.SetOrderMatters(true)
+	p.SetAutoAckDisabled(true)
+	p.SetStore(nothing{})
+	p.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { receive(l, m) })
+	p.SetConnectionLostHandler(func(_ paho.Client, err error) {
+		l.err = err
+		close(l.lost)
+	})
+	p.SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) {
+		c, err := dial(ctx, where, o.TLS)
+		if err != nil {
+			return nil, err
+		}
+		l.conn = c
+		return c, nil
+	})
+	l.client = paho.NewClient(p)
+	token := l.client.Connect()
+	<-token.Done() // dial and the handshake end with ctx
+	if err := token.Error(); err != nil {
+		return nil, err
+	}
+	if !l.conn.free() { // ctx ended just now
+		l.client.Disconnect(0)
+		return nil, context.Cause(ctx)
+	}
+	return l, nil
+}
+
+// publish sends at QoS 1 and waits until the broker has it.
+func (l *link) publish(ctx context.Context, topic string, retained bool, payload []byte) error {
+	done := make(chan error, 1)
+	go func() { // the library may take a while to notice that nobody reads
+		token := l.client.Publish(topic, 1, retained, payload)
+		select {
+		case <-token.Done():
+			done <- token.Error()
+		case <-l.lost:
+			done <- ErrNotConnected
+		}
+	}()
+	select {
+	case err := <-done:
+		return err
+	case <-l.lost:
+		return ErrNotConnected
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// refusedFilter is a subscription that the broker does not allow.
+type refusedFilter string
+
+func (r refusedFilter) Error() string {
+	return fmt.Sprintf("the broker refuses the subscription to %s: not authorised, or beyond its limits", string(r))
+}
+
+// subscribe subscribes at QoS 1. A *refusedFilter means that the connection
+// stands; after another error it is of no use.
+func (l *link) subscribe(ctx context.Context, filters []string) error {
+	wanted := make(map[string]byte, len(filters))
+	for _, f := range filters {
+		wanted[f] = 1
+	}
+	done := make(chan error, 1)
+	go func() {
+		token := l.client.SubscribeMultiple(wanted, nil).(*paho.SubscribeToken)
+		select {
+		case <-token.Done():
+		case <-l.lost:
+			done <- ErrNotConnected
+			return
+		}
+		err := token.Error()
+		for _, f := range filters {
+			if qos, ok := token.Result()[f]; err == nil && (!ok || qos >= 0x80) {
+				err = refusedFilter(f)
+			}
+		}
+		done <- err
+	}()
+	answer := time.NewTimer(dialWithin)
+	defer answer.Stop()
+	select {
+	case err := <-done:
+		return err
+	case <-l.lost:
+		return ErrNotConnected
+	case <-answer.C:
+		return fmt.Errorf("the broker did not answer the subscription within %s", dialWithin)
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// close says goodbye to the broker and ends the link.
+func (l *link) close() { l.client.Disconnect(uint(disconnectIn.Milliseconds())) }
+
+// conn is a connection that reads many packets at once, ends a write that
+// hangs, and tells when it is closed.
+type conn struct {
+	net.Conn
+	in   *bufio.Reader
+	free func() bool // takes the connection away from the context of its dialling
+	once sync.Once
+	gone chan struct{}
+}
+
+// dial opens the connection. Until free is called, it is closed when ctx ends.
+func dial(ctx context.Context, where *url.URL, config *tls.Config) (*conn, error) {
+	d := net.Dialer{Timeout: dialWithin}
+	raw, err := d.DialContext(ctx, "tcp", where.Host)
+	if err != nil {
+		return nil, err
+	}
+	if secure(where.Scheme) {
+		config = config.Clone()
+		if config == nil {
+			config = &tls.Config{MinVersion: tls.VersionTLS12}
+		}
+		if config.ServerName == "" {
+			config.ServerName = where.Hostname()
+		}
+		within, cancel := context.WithTimeout(ctx, dialWithin)
+		defer cancel()
+		t := tls.Client(raw, config)
+		if err := t.HandshakeContext(within); err != nil {
+			_ = raw.Close()
+			return nil, fmt.Errorf("TLS: %w", err)
+		}
+		raw = t
+	}
+	c := &conn{Conn: raw, in: bufio.NewReaderSize(raw, readAtOnce), gone: make(chan struct{})}
+	c.free = context.AfterFunc(ctx, func() { _ = c.Close() })
+	return c, nil
+}
+
+func (c *conn) Read(b []byte) (int, error) { return c.in.Read(b) }
+
+func (c *conn) Write(b []byte) (int, error) {
+	if err := c.Conn.SetWriteDeadline(time.Now().Add(writeWithin)); err != nil {
+		return 0, err
+	}
+	return c.Conn.Write(b)
+}
+
+// SetWriteDeadline does nothing: Write has a deadline of its own.
+func (c *conn) SetWriteDeadline(time.Time) error { return nil }
+
+// SetDeadline sets that of reading; see SetWriteDeadline.
+func (c *conn) SetDeadline(t time.Time) error { return c.Conn.SetReadDeadline(t) }
+
+func (c *conn) Close() error {
+	c.once.Do(func() { close(c.gone) })
+	return c.Conn.Close()
+}
+
+// nothing is a library's store that keeps nothing: what a connection leaves
+// undone is the broker's, or the caller's, to do again.
+type nothing struct{}
+
+func (nothing) Open()                             {}
+func (nothing) Put(string, packets.ControlPacket) {}
+func (nothing) Get(string) packets.ControlPacket  { return nil }
+func (nothing) All() []string                     { return nil }
+func (nothing) Del(string)                        {}
+func (nothing) Close()                            {}
+func (nothing) Reset()                            {}
+
+func secure(scheme string) bool { return scheme == "ssl" || scheme == "mqtts" || scheme == "tls" }
+
+// reason says in words why there is no connection, without what changes with
+// every attempt, so that a repeated reason is seen to be the same.
+func reason(err error) string {
+	var op *net.OpError
+	switch {
+	case err == nil:
+		return ""
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+		return "the broker closed the connection"
+	case errors.As(err, &op):
+		if op.Op == "dial" && op.Addr != nil {
+			return fmt.Sprintf("dial %s: %v", op.Addr, op.Err)
+		}
+		return fmt.Sprintf("%s: %v", op.Op, op.Err)
+	}
+	return err.Error()
+}
