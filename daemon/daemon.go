@@ -142,9 +142,12 @@ func New(ctx context.Context, c Config, o Options) (d *Daemon, err error) {
 		publish: func(ctx context.Context, cabinet string, payload []byte) error {
 			return d.session.Publish(ctx, mqtt.ReceiptTopic(c.MQTT.Prefix, cabinet), true, payload)
 		},
+		connected: func() (bool, uint64) {
+			s := d.session.Status()
+			return s.Subscribed, uint64(s.Reconnects)
+		},
 		published: d.metrics.receipts.Inc,
 	}
-	d.session.OnUp(d.receipts.oweAll)
 	d.pipeline = &pipeline{
 		ledger: &storeLedger{Store: d.store}, filer: f, batch: c.Batch.Throws, requests: make(chan *parcel),
 		log: o.Log, now: o.Now, metrics: d.metrics, committed: d.tell,

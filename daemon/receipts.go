@@ -14,7 +14,7 @@ import (
 
 const (
 	receiptsGather = 100 * time.Millisecond // for which what a cabinet sends becomes one receipt
-	receiptsAgain  = time.Second            // after a failure
+	receiptsAgain  = time.Second            // after a failure, and between looks at the connection
 	receiptsAtOnce = 16                     // on their way to the broker
 )
 
@@ -23,6 +23,7 @@ type receipts struct {
 	yard      *yard
 	now       func() time.Time
 	publish   func(ctx context.Context, cabinet string, payload []byte) error
+	connected func() (up bool, reconnects uint64)
 	published func()
 	log       *slog.Logger
 
@@ -64,12 +65,29 @@ func (r *receipts) rouse() {
 
 // run publishes until the context ends.
 func (r *receipts) run(ctx context.Context) {
+	look := time.NewTicker(receiptsAgain)
+	defer look.Stop()
+	_, seen := r.connected()
+	r.oweAll()
 	failing := ""
 	for {
 		select {
 		case <-ctx.Done():
 			return
+		case <-look.C:
+			if up, n := r.connected(); up && n != seen {
+				seen = n
+				r.oweAll()
+			}
+			continue
 		case <-r.wake:
+		}
+		if up, _ := r.connected(); !up { // what is due stays due
+			if !pause(ctx, receiptsGather) {
+				return
+			}
+			r.rouse()
+			continue
 		}
 		if !pause(ctx, receiptsGather) {
 			return
