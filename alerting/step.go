@@ -72,10 +72,27 @@ func (a *Alert) moved(f detect.Finding) bool {
 		f.Condition == detect.IncompleteThrow && f.ThrowID != a.ThrowID,
 		a.To != f.To && a.To != 0:
 		return true
-	case len(a.Causes) > 0 && len(f.Causes) > 0 && a.Causes[0].Cause != f.Causes[0].Cause && f.Causes[0].Probability > 0.5:
+	case a.otherCause(f.Causes):
 		return true
 	}
 	return math.Abs(f.ChangePercent) > 1.5*math.Abs(a.ChangePercent) && math.Abs(f.ChangePercent) > math.Abs(a.ChangePercent)+5
+}
+
+// clearer is by how much another cause must be more probable to be news: two
+// that are about as likely change places often.
+const clearer = 0.25
+
+func (a *Alert) otherCause(now []detect.Cause) bool {
+	if len(a.Causes) == 0 || len(now) == 0 || now[0].Cause == a.Causes[0].Cause {
+		return false
+	}
+	left := 0.0
+	for _, c := range now {
+		if c.Cause == a.Causes[0].Cause {
+			left = c.Probability
+		}
+	}
+	return now[0].Probability > left+clearer
 }
 
 // priority follows the urgency of the finding.
