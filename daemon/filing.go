@@ -273,7 +273,11 @@ func (f *filer) refused(tx entries, d *draft, p *parcel, r *ingest.Refusal) erro
 		p.answer = r // the replay tells it
 	}
 	d.aside++
-	if _, err := tx.SetAside(ingest.SetAside{At: p.arrived, Topic: p.topic, Turnout: r.Turnout, Faults: r.Faults, Payload: p.payload}); err != nil {
+	payload := p.payload
+	if payload == nil {
+		payload = []byte{} // nothing arrived, and that is kept
+	}
+	if _, err := tx.SetAside(ingest.SetAside{At: p.arrived, Topic: p.topic, Turnout: r.Turnout, Faults: r.Faults, Payload: payload}); err != nil {
 		return fmt.Errorf("message refused on %s: %w", p.topic, err)
 	}
 	if p.kind == aThrow && len(r.Boot) <= 4*ingest.MaxNameLen {
