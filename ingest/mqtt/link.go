@@ -26,33 +26,56 @@ const (
 	disconnectIn = 2 * time.Second
 )
 
-// link is one connection to the broker, from its CONNACK until it is lost. The
+// LinkOptions is what one connection needs.
+type LinkOptions struct {
+	Broker             string // as in [Options.Brokers]
+	ClientID           string
+	Username, Password string
+	TLS                *tls.Config // nil: the system's authorities
+	// Forget has the broker forget the client's subscriptions, and what waits
+	// for it, when the connection ends.
+	Forget bool
+	// WillTopic is where the broker publishes Will, retained at QoS 1, when the
+	// connection ends without a goodbye; "" is nowhere.
+	WillTopic string
+	Will      []byte
+	// Receive is called for every message, in order, one at a time. While it
+	// waits nothing else is received, and it must not wait longer than the
+	// connection stands (Gone), nor for a method of the link. nil: messages are
+	// left to the broker.
+	Receive func(*Link, *Message)
+}
+
+// Link is one connection to a broker, from its CONNACK until it is lost. The
 // library could reconnect by itself; but then acknowledgements of messages of
 // an older connection, and tokens of what was published on it, would get mixed
 // up with the new one's. So each connection has a client of its own, and
 // nothing is carried over but what the broker keeps.
-type link struct {
+type Link struct {
 	client paho.Client
 	conn   *conn
-	lost   chan struct{} // closed when it is over and nothing of it runs any more
-	err    error         // why; to be read after lost
+	lost   chan struct{}
+	err    error // of lost
 }
 
-// connect opens a connection. receive is called for every message in order,
-// and has to return when the link's connection is gone.
-func connect(ctx context.Context, broker string, o *Options, receive func(*link, paho.Message)) (*link, error) {
-	where, err := url.Parse(broker)
+// Connect opens a connection, within 10 s. When ctx ends later, that changes
+// nothing.
+func Connect(ctx context.Context, o LinkOptions) (*Link, error) {
+	where, err := url.Parse(o.Broker)
 	if err != nil {
 		return nil, err
 	}
-	l := &link{lost: make(chan struct{})}
+	l := &Link{lost: make(chan struct{})}
 	p := paho.NewClientOptions()
 	p.Servers = []*url.URL{where}
 	p.SetProtocolVersion(4) // 3.1.1; without a second attempt in 3.1
 	p.SetClientID(o.ClientID)
 	p.SetUsername(o.Username)
 	p.SetPassword(o.Password)
-	p.SetCleanSession(false) // the broker keeps what arrives while we are away
+	p.SetCleanSession(o.Forget)
+	if o.WillTopic != "" {
+		p.SetBinaryWill(o.WillTopic, o.Will, 1, true)
+	}
 	p.SetAutoReconnect(false)
 	p.SetConnectRetry(false)
 	p.SetConnectTimeout(dialWithin)
@@ -62,7 +85,11 @@ func connect(ctx context.Context, broker string, o *Options, receive func(*link,
 	p.SetOrderMatters(true)
 	p.SetAutoAckDisabled(true)
 	p.SetStore(nothing{})
-	p.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { receive(l, m) })
+	if o.Receive != nil {
+		p.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
+			o.Receive(l, &Message{Topic: m.Topic(), Payload: m.Payload(), Retained: m.Retained(), ack: m.Ack})
+		})
+	}
 	p.SetConnectionLostHandler(func(_ paho.Client, err error) {
 		l.err = err
 		close(l.lost)
@@ -88,18 +115,44 @@ func connect(ctx context.Context, broker string, o *Options, receive func(*link,
 	return l, nil
 }
 
-// publish sends at QoS 1 and waits until the broker has it.
-func (l *link) publish(ctx context.Context, topic string, retained bool, payload []byte) error {
-	done := make(chan error, 1)
-	go func() { // the library may take a while to notice that nobody reads
-		token := l.client.Publish(topic, 1, retained, payload)
+// Gone is closed as soon as the connection is.
+func (l *Link) Gone() <-chan struct{} { return l.conn.gone }
+
+// Lost is closed when the connection was lost, and nothing of the link runs any
+// more. After [Link.Close] it may never be.
+func (l *Link) Lost() <-chan struct{} { return l.lost }
+
+// Err says why the link was lost; nil before.
+func (l *Link) Err() error {
+	select {
+	case <-l.lost:
+		return l.err
+	default:
+		return nil
+	}
+}
+
+// Begin sends at QoS 1 and returns when the message is on its way, or cannot
+// be. done is called once, from another goroutine, with nil when the broker has
+// the message. The payload must not be changed before.
+func (l *Link) Begin(topic string, retained bool, payload []byte, done func(error)) {
+	token := l.client.Publish(topic, 1, retained, payload)
+	go func() {
 		select {
 		case <-token.Done():
-			done <- token.Error()
+			done(token.Error())
 		case <-l.lost:
-			done <- ErrNotConnected
+			done(ErrNotConnected)
 		}
 	}()
+}
+
+// Publish sends at QoS 1 and waits until the broker has the message. The
+// payload must not be changed afterwards.
+func (l *Link) Publish(ctx context.Context, topic string, retained bool, payload []byte) error {
+	done := make(chan error, 1)
+	// The library takes a while to notice that nobody reads.
+	go l.Begin(topic, retained, payload, func(err error) { done <- err })
 	select {
 	case err := <-done:
 		return err
@@ -110,16 +163,16 @@ func (l *link) publish(ctx context.Context, topic string, retained bool, payload
 	}
 }
 
-// refusedFilter is a subscription that the broker does not allow.
-type refusedFilter string
+// RefusedFilter is a subscription that the broker does not allow.
+type RefusedFilter string
 
-func (r refusedFilter) Error() string {
+func (r RefusedFilter) Error() string {
 	return fmt.Sprintf("the broker refuses the subscription to %s: not authorised, or beyond its limits", string(r))
 }
 
-// subscribe subscribes at QoS 1. A *refusedFilter means that the connection
+// Subscribe subscribes at QoS 1. A [RefusedFilter] means that the connection
 // stands; after another error it is of no use.
-func (l *link) subscribe(ctx context.Context, filters []string) error {
+func (l *Link) Subscribe(ctx context.Context, filters ...string) error {
 	wanted := make(map[string]byte, len(filters))
 	for _, f := range filters {
 		wanted[f] = 1
@@ -136,7 +189,7 @@ func (l *link) subscribe(ctx context.Context, filters []string) error {
 		err := token.Error()
 		for _, f := range filters {
 			if qos, ok := token.Result()[f]; err == nil && (!ok || qos >= 0x80) {
-				err = refusedFilter(f)
+				err = RefusedFilter(f)
 			}
 		}
 		done <- err
@@ -155,8 +208,8 @@ func (l *link) subscribe(ctx context.Context, filters []string) error {
 	}
 }
 
-// close says goodbye to the broker and ends the link.
-func (l *link) close() { l.client.Disconnect(uint(disconnectIn.Milliseconds())) }
+// Close says goodbye to the broker, which sends no Will then, and ends the link.
+func (l *Link) Close() { l.client.Disconnect(uint(disconnectIn.Milliseconds())) }
 
 // conn is a connection that reads many packets at once, ends a write that
 // hangs, and tells when it is closed.
@@ -231,9 +284,9 @@ func (nothing) Reset()                            {}
 
 func secure(scheme string) bool { return scheme == "ssl" || scheme == "mqtts" || scheme == "tls" }
 
-// reason says in words why there is no connection, without what changes with
+// Reason says in words why there is no connection, without what changes with
 // every attempt, so that a repeated reason is seen to be the same.
-func reason(err error) string {
+func Reason(err error) string {
 	var op *net.OpError
 	switch {
 	case err == nil:

@@ -22,8 +22,6 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
-
-	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
 // ErrNotConnected means that there is no connection now; later there may be.
@@ -103,7 +101,7 @@ type Session struct {
 
 	mu     sync.Mutex
 	onUp   func()
-	link   *link // nil without a connection
+	link   *Link // nil without a connection
 	status Status
 	logged string // the trouble that was logged last
 }
@@ -199,7 +197,7 @@ func (s *Session) Publish(ctx context.Context, topic string, retained bool, payl
 	if l == nil {
 		return fmt.Errorf("publish to %s: %w", topic, ErrNotConnected)
 	}
-	if err := l.publish(ctx, topic, retained, payload); err != nil {
+	if err := l.Publish(ctx, topic, retained, payload); err != nil {
 		return fmt.Errorf("publish to %s: %w", topic, err)
 	}
 	return nil
@@ -228,7 +226,7 @@ func (s *Session) Close(ctx context.Context) error {
 		s.status.Connected, s.status.Subscribed, s.status.Broker, s.status.Since = false, false, "", s.o.Now()
 		s.mu.Unlock()
 		if l != nil {
-			l.close()
+			l.Close()
 		}
 		s.handing.Lock()
 		s.closed = true
@@ -250,9 +248,9 @@ func (s *Session) settle(ctx context.Context) {
 
 // receive hands a message over. It runs in the library's order, one at a time
 // for each connection.
-func (s *Session) receive(l *link, m paho.Message) {
+func (s *Session) receive(l *Link, msg *Message) {
 	s.arrivals.Add(1)
-	msg := &Message{Topic: m.Topic(), Payload: m.Payload(), Retained: m.Retained(), ArrivedAt: s.o.Now(), ack: m.Ack}
+	msg.ArrivedAt = s.o.Now()
 	msg.Kind, msg.Cabinet, msg.Turnout, _ = ParseTopic(s.o.Prefix, msg.Topic)
 	s.handing.RLock()
 	defer s.handing.RUnlock()
@@ -266,7 +264,7 @@ func (s *Session) receive(l *link, m paho.Message) {
 	}
 	select {
 	case s.messages <- msg:
-	case <-l.conn.gone: // it comes again
+	case <-l.Gone(): // it comes again
 	case <-s.ending: // it stays at the broker
 	}
 }
@@ -274,19 +272,19 @@ func (s *Session) receive(l *link, m paho.Message) {
 // run connects, and connects again.
 func (s *Session) run(ctx context.Context) {
 	defer close(s.ended)
-	wait := backoff{least: 250 * time.Millisecond, most: 30 * time.Second}
+	wait := Backoff{Least: 250 * time.Millisecond, Most: 30 * time.Second}
 	short := 0 // connections in a row that were over soon
 	for {
 		l, broker, err := s.connect(ctx)
 		switch {
 		case ctx.Err() != nil:
 			if l != nil {
-				l.close()
+				l.Close()
 			}
 			return
 		case err != nil:
-			s.trouble("no connection to the broker; trying on", reason(err))
-			if !pause(ctx, wait.next()) {
+			s.trouble("no connection to the broker; trying on", Reason(err))
+			if !pause(ctx, wait.Next()) {
 				return
 			}
 			continue
@@ -297,15 +295,15 @@ func (s *Session) run(ctx context.Context) {
 		if ctx.Err() != nil {
 			return // Close ends the link
 		}
-		why := reason(l.err)
+		why := Reason(l.Err())
 		if time.Since(began) > steady {
 			short = 0
-			wait.reset()
+			wait.Reset()
 		} else if short++; short >= 3 {
 			why += " (does another client use the same client id?)"
 		}
 		s.down(why)
-		if !pause(ctx, wait.next()) {
+		if !pause(ctx, wait.Next()) {
 			return
 		}
 	}
@@ -315,10 +313,12 @@ func (s *Session) run(ctx context.Context) {
 const steady = 5 * time.Second
 
 // connect tries every broker once.
-func (s *Session) connect(ctx context.Context) (l *link, broker string, err error) {
+func (s *Session) connect(ctx context.Context) (l *Link, broker string, err error) {
 	var errs []error
 	for _, broker := range s.o.Brokers {
-		l, err := connect(ctx, broker, &s.o, s.receive)
+		l, err := Connect(ctx, LinkOptions{
+			Broker: broker, ClientID: s.o.ClientID, Username: s.o.Username, Password: s.o.Password, TLS: s.o.TLS, Receive: s.receive,
+		})
 		if err == nil {
 			return l, broker, nil
 		}
@@ -329,20 +329,20 @@ func (s *Session) connect(ctx context.Context) (l *link, broker string, err erro
 	}
 	parts := make([]string, len(errs))
 	for i, err := range errs {
-		parts[i] = reason(err)
+		parts[i] = Reason(err)
 	}
 	return nil, "", errors.New(strings.Join(parts, "; "))
 }
 
 // attend subscribes and stays with the link until it is lost or ctx ends.
-func (s *Session) attend(ctx context.Context, l *link) {
-	wait := backoff{least: 2 * time.Second, most: time.Minute}
+func (s *Session) attend(ctx context.Context, l *Link) {
+	wait := Backoff{Least: 2 * time.Second, Most: time.Minute}
 	for {
-		err := l.subscribe(ctx, filters(s.o.Prefix))
+		err := l.Subscribe(ctx, filters(s.o.Prefix)...)
 		if err == nil {
 			s.subscribed()
 			select {
-			case <-l.lost:
+			case <-l.Lost():
 			case <-ctx.Done():
 			}
 			return
@@ -351,19 +351,19 @@ func (s *Session) attend(ctx context.Context, l *link) {
 			return
 		}
 		select {
-		case <-l.lost:
+		case <-l.Lost():
 			return
 		default:
 		}
 		s.trouble("not subscribed; trying on", err.Error())
-		if _, refused := errors.AsType[refusedFilter](err); !refused {
+		if _, refused := errors.AsType[RefusedFilter](err); !refused {
 			_ = l.conn.Close() // no use without subscriptions
-			<-l.lost
+			<-l.Lost()
 			return
 		}
-		again := time.NewTimer(wait.next())
+		again := time.NewTimer(wait.Next())
 		select {
-		case <-l.lost:
+		case <-l.Lost():
 		case <-ctx.Done():
 		case <-again.C:
 			continue
@@ -373,7 +373,7 @@ func (s *Session) attend(ctx context.Context, l *link) {
 	}
 }
 
-func (s *Session) up(l *link, broker string) {
+func (s *Session) up(l *Link, broker string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if !s.status.Since.IsZero() {
@@ -414,17 +414,22 @@ func (s *Session) trouble(what, why string) {
 	}
 }
 
-// backoff doubles a pause from attempt to attempt, up to most, and takes a
-// random half of it away, so that many who lost the same broker do not come
-// back all at once.
-type backoff struct{ least, most, now time.Duration }
+// Backoff doubles a pause from attempt to attempt, from Least up to Most, and
+// takes a random half of it away, so that many who lost the same broker do not
+// come back all at once.
+type Backoff struct {
+	Least, Most time.Duration
+	now         time.Duration
+}
 
-func (b *backoff) next() time.Duration {
-	b.now = min(max(b.least, 2*b.now), b.most)
+// Next returns how long to wait before the next attempt.
+func (b *Backoff) Next() time.Duration {
+	b.now = min(max(b.Least, 2*b.now), b.Most)
 	return b.now/2 + rand.N(b.now/2+1)
 }
 
-func (b *backoff) reset() { b.now = 0 }
+// Reset begins again with Least.
+func (b *Backoff) Reset() { b.now = 0 }
 
 // pause waits, or returns false when the context ends before.
 func pause(ctx context.Context, d time.Duration) bool {
