@@ -211,8 +211,10 @@ func TestRefused(t *testing.T) {
 		"nothing":                        {func(p *parcel) { p.payload = nil }, "", false},
 		"a time of 1970":                 {func(p *parcel) { p.replace(good.StartedAt.Format(time.RFC3339), "1970-01-01T00:00:00Z") }, "started_at", true},
 		"a time of 2100":                 {func(p *parcel) { p.replace(good.StartedAt.Format(time.RFC3339), "2100-01-01T00:00:00Z") }, "started_at", true},
-		"a topic that names nobody":      {func(p *parcel) { p.kind, p.cabinet, p.turnout, p.topic = aStrayTopic, "", "", "throwline/v1//throw/x y" }, "topic", false},
-		"a wrong unit":                   {func(p *parcel) { p.replace(`"A"`, `"mm"`) }, "channels[0].unit", true},
+		"a topic that names nobody": {func(p *parcel) {
+			p.kind, p.cabinet, p.turnout, p.topic = aStrayTopic, "", "", "throwline/v1//throw/x y"
+		}, "topic", false},
+		"a wrong unit": {func(p *parcel) { p.replace(`"A"`, `"mm"`) }, "channels[0].unit", true},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := newBench(t, 256)
