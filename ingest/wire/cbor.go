@@ -337,14 +337,11 @@ func (c *cborSource) numbers(most int) ([]float64, badSample) {
 	return list, badSample{}
 }
 
-// typedArray reads the elements of a typed array (RFC 8746, section 2). The
-// bits of its tag are 0b010_f_s_e_ll: float, signed or float, little endian,
-// and the length; for the floats ll is one step longer.
+// typedArray reads the elements of a typed array. The bits of its tag are
+// 0b010_f_s_e_ll: float, signed, little endian, and the length of an element,
+// 1 << (f + ll) bytes (RFC 8746, section 2.1).
 func typedArray(tag uint64, b []byte, most int) ([]float64, badSample) {
-	size := 1 << (tag & 3)
-	if tag >= 80 {
-		size = 2 << (tag & 3)
-	}
+	size := 1 << (tag>>4&1 + tag&3)
 	switch {
 	case tag == 76 || size == 16:
 		return nil, badSample{-1, "a typed array of integers of 1, 2, 4 or 8 bytes or of floats of 2, 4 or 8", fmt.Sprintf("tag %d", tag)}

@@ -225,5 +225,10 @@ func appendFloat(dst []byte, v float64) []byte {
 	case size >= 1e-6 && size < 1e21:
 		return strconv.AppendFloat(dst, v, 'f', -1, 64)
 	}
-	return strconv.AppendFloat(dst, v, 'e', -1, 64)
+	dst = strconv.AppendFloat(dst, v, 'e', -1, 64)
+	if n := len(dst); dst[n-2] == '0' && dst[n-4] == 'e' { // 1e-09
+		dst[n-2] = dst[n-1]
+		dst = dst[:n-1]
+	}
+	return dst
 }
