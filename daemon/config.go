@@ -192,6 +192,9 @@ func (d *document) secrets(c *Config, env func(string) (string, bool)) {
 		}
 		c.MQTT.Password = strings.TrimRight(string(b), "\r\n")
 	}
+	if c.MQTT.Password != "" && c.MQTT.Username == "" {
+		d.add("mqtt.username", "a name beside the password", "nothing")
+	}
 	_ = c.MQTT.TLS.load(d.add)
 }
 

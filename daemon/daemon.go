@@ -76,7 +76,7 @@ var _ screen.Yard = (*Daemon)(nil)
 
 // New makes a daemon and restores what it knew. What it opened is closed again
 // when a later step fails. Nothing is taken from the broker before [Daemon.Start].
-func New(ctx context.Context, c Config, o Options) (d *Daemon, err error) {
+func New(ctx context.Context, c Config, o Options) (*Daemon, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
@@ -86,32 +86,35 @@ func New(ctx context.Context, c Config, o Options) (d *Daemon, err error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	if len(c.MQTT.Brokers) == 0 {
-		return nil, &ConfigError{"configuration", []Problem{{Path: "mqtt.brokers", Expected: "at least 1 in the list", Found: "0"}}}
+	d := &Daemon{yard: newYard(), c: c, o: o, metrics: newMetrics(), stopping: make(chan struct{}), failed: make(chan error, 1)}
+	if err := d.open(ctx); err != nil {
+		return nil, errors.Join(err, d.undo.run(context.WithoutCancel(ctx)))
 	}
-	d = &Daemon{yard: newYard(), c: c, o: o, metrics: newMetrics(), stopping: make(chan struct{}), failed: make(chan error, 1)}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, d.undo.run(context.WithoutCancel(ctx)))
-			d = nil
-		}
-	}()
+	return d, nil
+}
 
+// open makes what the daemon is made of, in the order in which one needs the
+// other, and notes how each is closed as soon as it is there.
+func (d *Daemon) open(ctx context.Context) (err error) {
+	c, o := &d.c, &d.o
+	if len(c.MQTT.Brokers) == 0 {
+		return &ConfigError{"configuration", []Problem{{Path: "mqtt.brokers", Expected: "at least 1 in the list", Found: "0"}}}
+	}
 	if err := os.MkdirAll(c.DataDir, 0o750); err != nil {
-		return nil, fmt.Errorf("data folder (data_dir): %w", err)
+		return fmt.Errorf("data folder (data_dir): %w", err)
 	}
 	if d.store, err = store.Open(ctx, filepath.Join(c.DataDir, StoreName), store.Options{Log: o.Log}); err != nil {
-		return nil, fmt.Errorf("store in the data folder (data_dir): %w", err)
+		return fmt.Errorf("store in the data folder (data_dir): %w", err)
 	}
 	d.undo.push("store", func(context.Context) error { return d.store.Close() })
 
 	f := &filer{yard: d.yard, set: c.Detection.settings(), most: c.Limits.Turnouts}
 	if err = d.restore(ctx, f); err != nil {
-		return nil, fmt.Errorf("restore what was known: %w", err)
+		return fmt.Errorf("restore what was known: %w", err)
 	}
 
 	if d.listener, err = new(net.ListenConfig).Listen(ctx, "tcp", c.HTTP.Listen); err != nil {
-		return nil, fmt.Errorf("listen for browsers (http.listen): %w", err)
+		return fmt.Errorf("listen for browsers (http.listen): %w", err)
 	}
 	d.undo.push("listener", func(context.Context) error {
 		if err := d.listener.Close(); !errors.Is(err, net.ErrClosed) {
@@ -126,14 +129,14 @@ func New(ctx context.Context, c Config, o Options) (d *Daemon, err error) {
 	var faults []Problem
 	tlsConfig := c.MQTT.TLS.load(func(path, expected, found string) { faults = append(faults, Problem{0, path, expected, found}) })
 	if faults != nil {
-		return nil, &ConfigError{"configuration", faults}
+		return &ConfigError{"configuration", faults}
 	}
 	d.session, err = mqtt.Open(ctx, mqtt.Options{
 		Brokers: c.MQTT.Brokers, ClientID: c.MQTT.ClientID, Username: c.MQTT.Username, Password: c.MQTT.Password,
 		TLS: tlsConfig, Prefix: c.MQTT.Prefix, InFlight: c.MQTT.InFlight, Log: o.Log, Now: o.Now,
 	})
 	if err != nil {
-		return nil, fmt.Errorf("session with the broker: %w", err)
+		return fmt.Errorf("session with the broker: %w", err)
 	}
 	d.undo.push("session with the broker", d.session.Close)
 
@@ -153,13 +156,13 @@ func New(ctx context.Context, c Config, o Options) (d *Daemon, err error) {
 		log: o.Log, now: o.Now, metrics: d.metrics, committed: d.tell,
 	}
 	if err = d.metrics.register(o.Registry, d); err != nil {
-		return nil, fmt.Errorf("metrics: %w", err)
+		return fmt.Errorf("metrics: %w", err)
 	}
 	d.server = screen.Server(screen.New(screen.Options{
 		Archive: d.store, Yard: d, Hub: d.hub, Version: o.Version, Demo: o.Demo, Log: o.Log,
 		Metrics: promhttp.HandlerFor(o.Registry, promhttp.HandlerOpts{Registry: o.Registry}),
 	}), d.hub, o.Log)
-	return d, nil
+	return nil
 }
 
 // Start begins to take messages and to answer browsers. What goes wrong later
