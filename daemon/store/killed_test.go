@@ -1,0 +1,106 @@
+package store
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"throwline/ingest"
+)
+
+// TestMain also is the process that TestKilled kills: it files batches and
+// prints how many throws it was promised are kept.
+func TestMain(m *testing.M) {
+	path := os.Getenv("THROWLINE_TEST_FILL")
+	if path == "" {
+		os.Exit(m.Run())
+	}
+	s, err := Open(context.Background(), path, Options{})
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	from, _ := strconv.Atoi(os.Getenv("THROWLINE_TEST_FROM"))
+	for n := from; ; n += 8 {
+		if err := s.Update(context.Background(), func(tx *Tx) error {
+			for i := range 8 {
+				t, rec := throw("W"+strconv.Itoa(i%3), n+i)
+				if _, err := tx.AddThrow(rec, t); err != nil {
+					return err
+				}
+			}
+			return tx.SaveReceipt("cab-1", ingest.Receipt{Boot: "b", Through: uint64(n + 8)})
+		}); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		fmt.Println(n + 8)
+	}
+}
+
+// What Update promised is there after the process was killed at any moment,
+// nothing of a batch that was not, and the receipt tells no more than is there.
+func TestKilled(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "throwline.db")
+	promised := 0
+	for cycle := range 8 {
+		cmd := exec.Command(os.Args[0])
+		cmd.Env = append(os.Environ(), "THROWLINE_TEST_FILL="+path, "THROWLINE_TEST_FROM="+strconv.Itoa(promised))
+		out, err := cmd.StdoutPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var said strings.Builder
+		cmd.Stderr = &said
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		lines := bufio.NewScanner(out)
+		for i := 0; i <= 3+7*cycle && lines.Scan(); i++ {
+			if promised, err = strconv.Atoi(lines.Text()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		time.Sleep(time.Duration(cycle) * 700 * time.Microsecond)
+		cmd.Process.Kill()
+		for lines.Scan() {
+			if n, err := strconv.Atoi(lines.Text()); err == nil {
+				promised = n
+			}
+		}
+		cmd.Wait()
+		if said.Len() > 0 {
+			t.Fatal(said.String())
+		}
+		s, err := Open(t.Context(), path, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var count, top int
+		var sound string
+		if err := s.read.QueryRow("SELECT count(*), max(CAST(substr(key, instr(key, '~') + 2) AS INTEGER)) FROM throws").Scan(&count, &top); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.read.QueryRow("PRAGMA integrity_check").Scan(&sound); err != nil || sound != "ok" {
+			t.Fatalf("integrity: %s %v", sound, err)
+		}
+		receipts, err := s.Receipts(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if count < promised || count != top+1 || count%8 != 0 || receipts["cab-1"].Through != uint64(count) {
+			t.Errorf("cycle %d: promised %d, found %d throws up to %d, receipt %d", cycle, promised, count, top, receipts["cab-1"].Through)
+		}
+		promised = count
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
