@@ -282,6 +282,22 @@ func (nothing) Del(string)                        {}
 func (nothing) Close()                            {}
 func (nothing) Reset()                            {}
 
+// CheckBroker says what is wrong with the address of a broker.
+func CheckBroker(broker string) error {
+	u, err := url.Parse(broker)
+	switch {
+	case err != nil:
+		return fmt.Errorf("broker: expected tcp://host:port or ssl://host:port, found %q", broker)
+	case u.Scheme != "tcp" && u.Scheme != "mqtt" && !secure(u.Scheme):
+		return fmt.Errorf("broker: expected tcp://, mqtt://, ssl://, tls:// or mqtts://, found %q", u.Redacted())
+	case u.Hostname() == "" || u.Port() == "":
+		return fmt.Errorf("broker: expected a host and a port, found %q", u.Redacted())
+	case u.User != nil:
+		return errors.New("broker: expected username and password in their own options, found them in the address")
+	}
+	return nil
+}
+
 func secure(scheme string) bool { return scheme == "ssl" || scheme == "mqtts" || scheme == "tls" }
 
 // Reason says in words why there is no connection, without what changes with

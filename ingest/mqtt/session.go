@@ -16,7 +16,6 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
-	"net/url"
 	"slices"
 	"strings"
 	"sync"
@@ -100,7 +99,6 @@ type Session struct {
 	closed  bool         // Messages is; under handing
 
 	mu     sync.Mutex
-	onUp   func()
 	link   *Link // nil without a connection
 	status Status
 	logged string // the trouble that was logged last
@@ -142,16 +140,8 @@ func (o *Options) check() error {
 		errs = append(errs, errors.New("brokers: expected at least one, found none"))
 	}
 	for i, b := range o.Brokers {
-		u, err := url.Parse(b)
-		switch {
-		case err != nil:
-			errs = append(errs, fmt.Errorf("brokers[%d]: expected tcp://host:port or ssl://host:port, found %q", i, b))
-		case u.Scheme != "tcp" && u.Scheme != "mqtt" && !secure(u.Scheme):
-			errs = append(errs, fmt.Errorf("brokers[%d]: expected tcp://, mqtt://, ssl://, tls:// or mqtts://, found %q", i, u.Redacted()))
-		case u.Hostname() == "" || u.Port() == "":
-			errs = append(errs, fmt.Errorf("brokers[%d]: expected a host and a port, found %q", i, u.Redacted()))
-		case u.User != nil:
-			errs = append(errs, fmt.Errorf("brokers[%d]: expected username and password in their own options, found them in the address", i))
+		if err := CheckBroker(b); err != nil {
+			errs = append(errs, fmt.Errorf("brokers[%d]: %w", i, err))
 		}
 	}
 	if o.ClientID == "" || strings.ContainsRune(o.ClientID, 0) {
@@ -163,7 +153,7 @@ func (o *Options) check() error {
 	if o.InFlight < 1 || o.InFlight > 65535 {
 		errs = append(errs, fmt.Errorf("in-flight window: expected 1 to 65535, found %d", o.InFlight))
 	}
-	errs = append(errs, checkPrefix(o.Prefix))
+	errs = append(errs, CheckPrefix(o.Prefix))
 	return errors.Join(errs...)
 }
 
@@ -177,14 +167,6 @@ func (s *Session) Status() Status {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.status
-}
-
-// OnUp has f called after each connection whose subscriptions stand, in the
-// order of the connections; f must not wait for the session.
-func (s *Session) OnUp(f func()) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.onUp = f
 }
 
 // Publish sends a message at QoS 1 and returns nil when the broker has it.
@@ -388,11 +370,7 @@ func (s *Session) subscribed() {
 	s.status.Subscribed = true
 	s.logged = ""
 	s.o.Log.Info("connected to the broker", "broker", s.status.Broker, "client_id", s.o.ClientID, "reconnects", s.status.Reconnects)
-	up := s.onUp
 	s.mu.Unlock()
-	if up != nil {
-		up()
-	}
 }
 
 func (s *Session) down(why string) {

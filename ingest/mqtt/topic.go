@@ -80,7 +80,8 @@ func filters(prefix string) []string {
 	return []string{ThrowTopic(prefix, "+", "+"), StateTopic(prefix, "+"), ConditionsTopic(prefix, "+")}
 }
 
-func checkPrefix(prefix string) error {
+// CheckPrefix says what is wrong with a prefix of topics.
+func CheckPrefix(prefix string) error {
 	switch {
 	case prefix == "":
 		return errors.New("prefix: expected a topic, found nothing")

@@ -1,0 +1,200 @@
+package lineside
+
+import (
+	"context"
+	"time"
+
+	"throwline/ingest/mqtt"
+	"throwline/ingest/wire"
+)
+
+// run connects, and connects again, until ctx ends.
+func (c *Cabinet) run(ctx context.Context) {
+	defer close(c.ended)
+	wait := mqtt.Backoff{Least: 500 * time.Millisecond, Most: time.Minute}
+	for ctx.Err() == nil {
+		began := time.Now()
+		err := c.attend(ctx)
+		if ctx.Err() != nil {
+			return
+		}
+		c.trouble(mqtt.Reason(err))
+		if time.Since(began) > steady {
+			wait.Reset()
+		}
+		t := time.NewTimer(wait.Next())
+		select {
+		case <-ctx.Done():
+		case <-t.C:
+		}
+		t.Stop()
+	}
+}
+
+// steady is how long a connection must stand to be called good.
+const steady = 10 * time.Second
+
+// attend connects, and sends until the connection is lost or ctx ends.
+func (c *Cabinet) attend(ctx context.Context) error {
+	decoder := wire.NewDecoder(wire.Limits{}) // of receipts, which come one at a time
+	receipts := mqtt.ReceiptTopic(c.o.Prefix, c.o.Cabinet)
+	l, err := mqtt.Connect(ctx, mqtt.LinkOptions{
+		Broker: c.o.Broker, ClientID: "throwline-cabinet-" + c.o.Cabinet,
+		Username: c.o.Username, Password: c.o.Password, TLS: c.o.TLS,
+		Forget:    true, // receipts are retained, and nothing else is received
+		WillTopic: mqtt.StateTopic(c.o.Prefix, c.o.Cabinet), Will: c.state(false),
+		Receive: func(_ *mqtt.Link, m *mqtt.Message) {
+			if m.Topic == receipts {
+				c.hear(decoder, m.Payload)
+			}
+			m.Ack()
+		},
+	})
+	if err != nil {
+		return err
+	}
+	defer l.Close()
+	if err := l.Subscribe(ctx, receipts); err != nil {
+		return err // without receipts the spool would only grow
+	}
+	if err := c.tellState(ctx, l, true); err != nil {
+		return err
+	}
+	c.mu.Lock()
+	c.link = l
+	c.logged = ""
+	c.queue.connected(time.Now(), c.o.Resend)
+	number := c.queue.link
+	c.o.Log.Info("connected to the broker", "broker", c.o.Broker, "pending", c.queue.pending)
+	c.mu.Unlock()
+	defer func() {
+		c.mu.Lock()
+		c.link = nil
+		c.mu.Unlock()
+	}()
+	return c.send(ctx, l, number)
+}
+
+// send sends what waits, at most a window of it at a time.
+func (c *Cabinet) send(ctx context.Context, l *mqtt.Link, link uint64) error {
+	window := make(chan struct{}, c.o.Window)
+	timer := time.NewTimer(time.Hour)
+	defer timer.Stop()
+	for {
+		select {
+		case window <- struct{}{}:
+		case <-l.Gone():
+			return lost(l)
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		n, topic, payload, next, err := c.pick()
+		if err != nil {
+			return err
+		}
+		if payload != nil {
+			l.Begin(topic, false, payload, func(err error) {
+				c.mu.Lock()
+				c.queue.settled(n, link, err == nil, time.Now())
+				c.mu.Unlock()
+				<-window
+				c.rouse()
+			})
+			select {
+			case <-l.Gone():
+				return lost(l)
+			default:
+				continue
+			}
+		}
+		<-window
+		pause := time.Hour
+		if !next.IsZero() {
+			pause = max(time.Until(next), time.Millisecond)
+		}
+		timer.Reset(pause)
+		select {
+		case <-c.wake:
+		case <-timer.C:
+		case <-l.Gone():
+			return lost(l)
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+// lost waits until nothing of the link runs any more and says why it was lost.
+func lost(l *mqtt.Link) error {
+	<-l.Lost()
+	return l.Err()
+}
+
+// pick takes the next throw to send; without one, payload is nil and next says
+// when to look again.
+func (c *Cabinet) pick() (n uint64, topic string, payload []byte, next time.Time, err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for {
+		var ok bool
+		if n, ok = c.queue.next(); !ok {
+			next = c.queue.review(time.Now(), c.o.Resend)
+			if n, ok = c.queue.next(); !ok {
+				return 0, "", nil, next, nil
+			}
+		}
+		it := c.queue.at(n)
+		payload = it.payload
+		if payload == nil {
+			if payload, err = c.spool.payload(it.place); err != nil {
+				return 0, "", nil, next, err
+			}
+		}
+		if it.former {
+			// A receipt counts the numbers of one boot only.
+			t, err := wire.NewDecoder(wire.Limits{}).Throw(payload)
+			if err != nil {
+				c.o.Log.Error("a throw in the spool cannot be read and is dropped", "turnout", it.turnout, "error", err)
+				c.queue.cover(n) // its number stays a gap in the count
+				continue
+			}
+			t.Boot, t.Sequence = c.boot, n+1
+			payload = c.encode(t)
+		}
+		it.state = moving
+		return n, mqtt.ThrowTopic(c.o.Prefix, c.o.Cabinet, it.turnout), payload, next, nil
+	}
+}
+
+// hear takes a receipt.
+func (c *Cabinet) hear(d *wire.Decoder, payload []byte) {
+	r, err := d.Receipt(payload)
+	if err != nil {
+		c.o.Log.Warn("a receipt cannot be read", "error", err)
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if r.Boot != c.boot || c.closed {
+		return
+	}
+	if c.queue.take(r, time.Now()) && c.spool != nil {
+		if err := c.spool.release(c.needed()); err != nil {
+			c.o.Log.Warn("the spool cannot be tidied", "error", err)
+		}
+	}
+	c.rouse()
+}
+
+// trouble logs why there is no connection, when it changes.
+func (c *Cabinet) trouble(why string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if why == "" {
+		why = "the connection ended"
+	}
+	if c.logged != why {
+		c.logged = why
+		c.o.Log.Warn("no connection to the broker; trying on", "broker", c.o.Broker, "error", why, "pending", c.queue.pending)
+	}
+}
