@@ -1,0 +1,228 @@
+// One channel of one throw, over the band of its past, its phases marked.
+
+import uPlot from "uplot";
+import type { Channel, ThrowDetail, Trace } from "../api.ts";
+import { fill, h } from "../dom.ts";
+import { figure, quantityName, withUnit } from "../words.ts";
+import { axes, fontOf, keepSized, nearest, palette, room, type Palette } from "./plot.ts";
+import { placeLabels } from "./labels.ts";
+
+const rowsOfLabels = 2;
+
+/** Where and what the past was, in s from started_at. */
+export interface PastBand {
+  at: number[];
+  low: (number | null)[];
+  mid: (number | null)[];
+  high: (number | null)[];
+  throws: number;
+}
+
+/** Lays the past beneath a trace: it begins where this trace's movement does, and lasts as long as is usual. */
+export function pastBand(t: Trace): PastBand | undefined {
+  const past = t.past;
+  if (!past || past.throws === 0 || !(past.duration_s > 0)) return undefined;
+  const start = t.phases[0]?.start_s ?? 0;
+  const part = past.duration_s / past.mid.length;
+  return { at: past.mid.map((_, i) => start + (i + 0.5) * part), low: past.low, mid: past.mid, high: past.high, throws: past.throws };
+}
+
+export class TraceGraph {
+  readonly el: HTMLElement;
+  private readonly box = h("div", { class: "plot", role: "img" });
+  private readonly reading = h("p", { class: "reading" });
+  private readonly name = h("b");
+  private readonly key: string;
+  private readonly height: number;
+  private readonly off: () => void;
+  private plot: uPlot | undefined;
+  private p: Palette | undefined;
+  private throw_: ThrowDetail | undefined;
+  private trace: Trace | undefined;
+  private channel: Channel | undefined;
+  private past: PastBand | undefined;
+  private x: number[] = [];
+
+  /** height in rem; sync names the graphs whose cursors move together. */
+  constructor(height: number, rem: number, sync: string) {
+    this.key = sync;
+    this.height = Math.round(height * rem);
+    this.el = h("figure", { class: "trace" }, h("figcaption", null, this.name, this.reading), this.box);
+    this.off = keepSized(this.box, (w) => {
+      if (this.plot) this.plot.setSize({ width: w, height: this.height });
+      else this.build(w);
+    }, () => this.rebuild());
+  }
+
+  show(t: ThrowDetail, trace: Trace, channel: Channel | undefined): void {
+    this.throw_ = t;
+    this.trace = trace;
+    this.channel = channel;
+    this.past = pastBand(trace);
+    this.x = channel ? channel.samples.map((_, i) => channel.offset_s + i / channel.sample_rate_hz) : [];
+    Object.assign(this.el.dataset, {
+      trace: `${t.to}/${trace.drive}/${trace.quantity}`, throw: t.key, samples: this.x.length, past: this.past?.throws ?? 0, phases: trace.phases.map((p) => p.phase).join(" "),
+    });
+    fill(this.name, `${trace.drive}, ${quantityName(trace.quantity)}, ${trace.unit}`);
+    this.box.setAttribute("aria-label", `Trace of ${t.turnout} to ${t.to}: ${quantityName(trace.quantity)} of the ${trace.drive} drive in ${trace.unit} over seconds` + (this.past ? `, over the band of ${this.past.throws} throws before` : ""));
+    this.rebuild();
+  }
+
+  close(): void {
+    this.off();
+    this.plot?.destroy();
+  }
+
+  private rebuild(): void {
+    const w = Math.floor(this.box.clientWidth);
+    this.plot?.destroy();
+    this.plot = undefined;
+    if (w > 0) this.build(w);
+  }
+
+  private build(width: number): void {
+    if (!this.trace) return;
+    const p = (this.p = palette(this.el));
+    const samples = this.channel?.samples ?? [];
+    const past = this.past;
+    const y = room([samples, past?.low ?? [], past?.high ?? []]);
+    const last = this.trace.phases[this.trace.phases.length - 1]?.end_s ?? 1;
+    const x: [number, number] = [Math.min(0, this.x[0] ?? 0), Math.max(this.x[this.x.length - 1] ?? last, past?.at[past.at.length - 1] ?? 0)];
+    this.plot = new uPlot({
+      width, height: this.height, ms: 1, legend: { show: false }, pxAlign: 0,
+      padding: [rowsOfLabels * (p.size + 3) + 4, 10, 0, 0],
+      scales: { x: { time: false, range: (_u, min, max) => (this.zoomed ? [min, max] : x) }, y: { range: () => y } },
+      axes: axes(p, false, "s"),
+      series: [{}, { stroke: p.ink, width: 1.6, points: { show: false } }],
+      cursor: {
+        y: false,
+        drag: { x: true, y: false, dist: 5 },
+        points: { size: 8 },
+        sync: { key: this.key, setSeries: false, scales: ["x", null] },
+      },
+      hooks: {
+        setSelect: [(u) => { this.zoomed = u.select.width > 0; }],
+        setCursor: [(u) => this.read(u)],
+        drawAxes: [(u) => { this.drawPhases(u); this.drawPast(u); }],
+        draw: [(u) => this.drawDetections(u)],
+      },
+    }, [this.x, samples] as unknown as uPlot.AlignedData, this.box);
+    this.plot.over.addEventListener("dblclick", () => { this.zoomed = false; }, { capture: true });
+    this.read(this.plot);
+  }
+
+  private zoomed = false;
+
+  private read(u: uPlot): void {
+    const t = this.trace;
+    if (!t) return;
+    const i = u.cursor.idx;
+    if (i === null || i === undefined || (u.cursor.left ?? -1) < 0) {
+      fill(this.reading, !this.channel || this.channel.samples.length === 0 ? "the raw trace is past its retention" : this.past ? h("span", { class: "key-past" }, `the past: ${this.past.throws} throws`) : "no past yet");
+      return;
+    }
+    const s = this.x[i] ?? 0;
+    const phase = t.phases.find((ph) => s >= ph.start_s && s < ph.end_s);
+    const j = this.past ? nearest(this.past.at, s) : -1;
+    const covered = this.past && Math.abs(this.past.at[j]! - s) < t.past!.duration_s / t.past!.mid.length;
+    fill(this.reading, `${s.toFixed(2)} s: `, h("b", null, withUnit(this.channel?.samples[i], t.unit)),
+      covered && ` past ${figure(this.past!.low[j])} to ${withUnit(this.past!.high[j], t.unit)}`, phase && ` · ${phase.phase}`);
+  }
+
+  // The phases: thin lines between them, names above, every other one tinted.
+  private drawPhases(u: uPlot): void {
+    const p = this.p;
+    const phases = this.trace?.phases ?? [];
+    if (!p || phases.length === 0) return;
+    const { ctx, bbox } = u;
+    const r = devicePixelRatio;
+    const right = bbox.left + bbox.width;
+    ctx.save();
+    ctx.font = fontOf(p, r);
+    ctx.textBaseline = "bottom";
+    const seen = phases.map((ph) => ({ name: ph.phase, a: Math.max(bbox.left, u.valToPos(ph.start_s, "x", true)), b: Math.min(right, u.valToPos(ph.end_s, "x", true)) })).filter((ph) => ph.b > ph.a);
+    const labels = seen.map((ph) => ({ at: (ph.a + ph.b) / 2, width: ctx.measureText(ph.name).width }));
+    const places = placeLabels(labels, bbox.left, right, rowsOfLabels, 7 * r);
+    seen.forEach((ph, i) => {
+      ctx.strokeStyle = p.line;
+      ctx.lineWidth = r;
+      for (const x of [ph.a, ph.b]) {
+        ctx.beginPath();
+        ctx.moveTo(x, bbox.top - 4 * r);
+        ctx.lineTo(x, bbox.top + bbox.height);
+        ctx.stroke();
+      }
+      // A dimension line over the phase, as on a drawing.
+      ctx.strokeStyle = p.soft;
+      ctx.beginPath();
+      ctx.moveTo(ph.a, bbox.top - 2 * r);
+      ctx.lineTo(ph.b, bbox.top - 2 * r);
+      ctx.stroke();
+      const { left, row } = places[i]!;
+      if (row < 0) return;
+      const foot = bbox.top - 4 * r - row * (p.size + 3) * r;
+      if (row > 0) {
+        ctx.beginPath();
+        ctx.moveTo((ph.a + ph.b) / 2, bbox.top - 2 * r);
+        ctx.lineTo((ph.a + ph.b) / 2, foot);
+        ctx.stroke();
+      }
+      ctx.fillStyle = p.soft;
+      ctx.fillText(ph.name, left, foot);
+    });
+    ctx.restore();
+  }
+
+  private drawPast(u: uPlot): void {
+    const p = this.p;
+    const past = this.past;
+    if (!p || !past) return;
+    const { ctx, bbox } = u;
+    const r = devicePixelRatio;
+    const points = (c: (number | null)[]): [number, number][] =>
+      past.at.flatMap((x, i): [number, number][] => (c[i] === null || c[i] === undefined ? [] : [[u.valToPos(x, "x", true), u.valToPos(c[i]!, "y", true)]]));
+    const trail = (list: [number, number][], start: boolean): void => list.forEach(([x, y], i) => (start && i === 0 ? ctx.moveTo(x, y) : ctx.lineTo(x, y)));
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
+    ctx.clip();
+    ctx.beginPath();
+    trail(points(past.high), true);
+    trail(points(past.low).reverse(), false);
+    ctx.closePath();
+    ctx.fillStyle = p.wash;
+    ctx.fill();
+    ctx.beginPath();
+    trail(points(past.mid), true);
+    ctx.strokeStyle = p.blue;
+    ctx.lineWidth = 1.2 * r;
+    ctx.setLineDash([5 * r, 3 * r]);
+    ctx.stroke();
+    ctx.restore();
+  }
+
+  private drawDetections(u: uPlot): void {
+    const p = this.p;
+    const made = this.throw_?.detections ?? [];
+    if (!p || made.length === 0) return;
+    const { ctx, bbox } = u;
+    const r = devicePixelRatio;
+    ctx.save();
+    ctx.font = fontOf(p, r);
+    ctx.textBaseline = "top";
+    ctx.strokeStyle = ctx.fillStyle = p.blue;
+    ctx.lineWidth = r;
+    const seen = made.map((d) => ({ text: `${d.place} detected`, x: u.valToPos(d.after_s, "x", true) })).filter((d) => d.x >= bbox.left && d.x <= bbox.left + bbox.width);
+    const places = placeLabels(seen.map((d) => ({ at: d.x + 4 * r, width: ctx.measureText(d.text).width })), bbox.left, bbox.left + bbox.width, 4, 8 * r, true);
+    seen.forEach((d, i) => {
+      const { left, row } = places[i]!;
+      ctx.setLineDash([2 * r, 2 * r]);
+      ctx.beginPath();
+      ctx.moveTo(d.x, bbox.top);
+      ctx.lineTo(d.x, bbox.top + bbox.height);
+      ctx.stroke();
+      if (row >= 0) ctx.fillText(d.text, left, bbox.top + (4 + row * (p.size + 3)) * r);
+    });
+    ctx.restore();
+  }
+}

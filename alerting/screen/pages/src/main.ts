@@ -1,0 +1,287 @@
+// The frame around every page: masthead, news, connection, keys, title block.
+
+import { all, get, type Alert, type List, type Status } from "./api.ts";
+import { tellNow, yardNow, yardRate } from "./clock.ts";
+import { fill, h, remember, remembered } from "./dom.ts";
+import { emblem } from "./marks.ts";
+import { drawKeys } from "./keys.ts";
+import { News } from "./news.ts";
+import type { Draw, Page, Yard } from "./page.ts";
+import { alertsPage } from "./pages/alerts.ts";
+import { asidePage } from "./pages/aside.ts";
+import { cabinetsPage } from "./pages/cabinets.ts";
+import { throwPage } from "./pages/throw.ts";
+import { turnoutPage } from "./pages/turnout.ts";
+import { turnoutsPage } from "./pages/turnouts.ts";
+import { Standing } from "./standing.ts";
+import { Stream } from "./stream.ts";
+import { bothZones, isUTC, onZone, setUTC, tickTimes, written, zoneName } from "./time.ts";
+
+const routes: [RegExp, string, Draw][] = [
+  [/^\/$/, "alerts", alertsPage],
+  [/^\/turnouts$/, "turnouts", turnoutsPage],
+  [/^\/turnouts\/([^/]+)$/, "turnout", turnoutPage],
+  [/^\/throws\/([^/]+)$/, "throw", throwPage],
+  [/^\/quarantine(?:\/(\d+))?$/, "quarantine", asidePage],
+  [/^\/cabinets$/, "cabinets", cabinetsPage],
+];
+
+const sections: [path: string, name: string, routes: string[]][] = [
+  ["/", "Alerts", ["alerts"]],
+  ["/turnouts", "Turnouts", ["turnouts", "turnout", "throw"]],
+  ["/cabinets", "Cabinets", ["cabinets"]],
+  ["/quarantine", "Set aside", ["quarantine"]],
+];
+
+function must(id: string): HTMLElement {
+  const el = document.getElementById(id);
+  if (!el) throw new Error(`the page has no #${id}`);
+  return el;
+}
+
+class Frame implements Yard {
+  readonly stream = new Stream("/api/v1/events");
+  readonly standing = new Standing(async () => {
+    const [open, lately] = await Promise.all([
+      all<Alert>("/alerts", { state: "open" }, 2000),
+      get<List<Alert>>("/alerts", { state: "all", limit: 200 }),
+    ]);
+    return { open: open.items, cleared: lately.items.filter((a) => a.cleared_at) };
+  });
+  private readonly sheet = must("sheet");
+  private readonly bar = must("connection");
+  private readonly clock = h("time", { id: "clock", class: "clock" });
+  private readonly zone = h("button", { type: "button", class: "quiet", id: "zone", on: { click: () => setUTC(!isUTC()) } });
+  private readonly scheme = h("button", { type: "button", class: "quiet", id: "scheme", on: { click: () => this.turnScheme() } });
+  private readonly links = new Map<string, HTMLAnchorElement>();
+  private readonly tally = h("span", { class: "tally", id: "tally" });
+  private readonly keys = drawKeys(() => this.singleKeys, (on) => this.useSingleKeys(on));
+  private singleKeys = remembered("keys") !== "off";
+  private page: Page | undefined;
+  private leave = new AbortController();
+  private shown = "";
+  private latest: Status | undefined;
+  private lostAt = 0;
+
+  status(): Status | undefined {
+    return this.latest;
+  }
+
+  start(): void {
+    this.drawMasthead();
+    document.body.append(this.keys.dialog);
+    document.addEventListener("click", (ev) => this.follow(ev));
+    document.addEventListener("keydown", (ev) => this.press(ev));
+    window.addEventListener("popstate", () => this.draw(true));
+    onZone(() => this.drawTimes());
+    window.setInterval(() => this.drawTimes(), 1000);
+    new News(must("news"), this.standing);
+    this.standing.subscribe(() => this.drawTally());
+    this.stream.on("link", (l) => this.drawLink(l.open, l.since));
+    this.stream.on("alert", (e) => this.standing.apply(e));
+    this.stream.on("hello", () => {
+      this.readStatus();
+      void this.standing.reload().catch(() => undefined);
+      if (this.shown) this.page?.refresh?.();
+    });
+    window.setInterval(() => this.readStatus(), 10_000);
+    this.readStatus();
+    this.draw(false);
+    this.stream.start();
+    // Where the stream does not open at once, the lists are read all the same.
+    window.setTimeout(() => {
+      if (!this.standing.ready()) {
+        void this.standing.reload().catch(() => undefined);
+        if (!document.documentElement.dataset.stream) this.drawLink(false, Date.now());
+      }
+    }, 3000);
+  }
+
+  go(path: string): void {
+    if (path === location.pathname + location.search) return;
+    history.replaceState({ y: window.scrollY }, "");
+    history.pushState(null, "", path);
+    this.draw(false);
+    window.scrollTo(0, 0);
+  }
+
+  private draw(back: boolean): void {
+    for (const [pattern, name, draw] of routes) {
+      const m = pattern.exec(location.pathname);
+      if (!m) continue;
+      const again = this.shown !== "";
+      this.page?.close();
+      this.leave.abort();
+      this.leave = new AbortController();
+      const root = h("div", { class: `page page-${name}`, data: { page: name } });
+      this.sheet.replaceChildren(root);
+      this.shown = name;
+      document.documentElement.dataset.route = name;
+      for (const [path, , under] of sections) {
+        const link = this.links.get(path);
+        if (under.includes(name)) link?.setAttribute("aria-current", path === location.pathname ? "page" : "true");
+        else link?.removeAttribute("aria-current");
+      }
+      this.page = draw(root, this, m.slice(1).filter((s) => s !== undefined).map(decodeURIComponent), this.leave.signal);
+      this.drawTitle();
+      this.drawBlock();
+      if (again) (root.querySelector<HTMLElement>("h1[tabindex]") ?? this.sheet).focus({ preventScroll: true });
+      const y = (history.state as { y?: number } | null)?.y;
+      if (back && y !== undefined) window.setTimeout(() => window.scrollTo(0, y), 150);
+      return;
+    }
+    fill(this.sheet, h("div", { class: "page" }, h("h1", null, "There is no such page"), h("p", null, h("a", { href: "/" }, "To the alerts"))));
+  }
+
+  // A link to another page of ours is followed without loading everything anew.
+  private follow(ev: MouseEvent): void {
+    if (ev.defaultPrevented || ev.button !== 0 || ev.metaKey || ev.ctrlKey || ev.shiftKey || ev.altKey) return;
+    const a = (ev.target as Element).closest?.("a[href]");
+    if (!(a instanceof HTMLAnchorElement) || a.target || a.origin !== location.origin || a.hasAttribute("download")) return;
+    if (a.hash || !routes.some(([p]) => p.test(a.pathname))) return;
+    ev.preventDefault();
+    this.go(a.pathname + a.search);
+  }
+
+  private press(ev: KeyboardEvent): void {
+    if (ev.defaultPrevented || ev.metaKey || ev.ctrlKey || ev.altKey || this.keys.dialog.open) return;
+    const at = ev.target as HTMLElement;
+    const field = at.matches?.("input, select, textarea, [contenteditable]");
+    if (field && ev.key === "Escape") at.blur();
+    if (field || !this.singleKeys) return;
+    if (this.page?.key?.(ev)) {
+      ev.preventDefault();
+      return;
+    }
+    const acts: Record<string, () => void> = {
+      "?": () => this.keys.show(),
+      a: () => this.go("/"),
+      t: () => this.go("/turnouts"),
+      c: () => this.go("/cabinets"),
+      q: () => this.go("/quarantine"),
+      u: () => setUTC(!isUTC()),
+      d: () => this.turnScheme(),
+      s: () => this.standing.seen(),
+      "/": () => {
+        this.go("/turnouts");
+        document.querySelector<HTMLElement>("#filter")?.focus();
+      },
+    };
+    const act = acts[ev.key];
+    if (act) {
+      ev.preventDefault();
+      act();
+    }
+  }
+
+  private useSingleKeys(on: boolean): void {
+    this.singleKeys = on;
+    remember("keys", on ? null : "off");
+  }
+
+  private turnScheme(): void {
+    const root = document.documentElement;
+    const dark = root.dataset.scheme ? root.dataset.scheme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
+    root.dataset.scheme = dark ? "light" : "dark";
+    remember("scheme", root.dataset.scheme);
+    this.drawScheme();
+    root.dispatchEvent(new Event("schemechange"));
+  }
+
+  private drawScheme(): void {
+    const chosen = document.documentElement.dataset.scheme;
+    const dark = chosen ? chosen === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
+    this.scheme.textContent = dark ? "Light" : "Dark";
+    this.scheme.title = `Show in ${dark ? "light" : "dark"} (d)`;
+  }
+
+  private drawMasthead(): void {
+    for (const [path, name] of sections) this.links.set(path, h("a", { href: path }, name, path === "/" && this.tally));
+    fill(must("masthead"),
+      h("a", { class: "brand", href: "/", "aria-label": "Throwline, to the alerts" }, emblem(), h("span", null, "Throwline")),
+      h("nav", { "aria-label": "Sheets" }, [...this.links.values()]),
+      h("div", { class: "instruments" }, this.clock, this.zone, this.scheme,
+        h("button", { type: "button", class: "quiet", id: "show-keys", title: "Keys (?)", "aria-label": "Keys", on: { click: () => this.keys.show() } }, "?")));
+    this.drawScheme();
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+      this.drawScheme();
+      document.documentElement.dispatchEvent(new Event("schemechange"));
+    });
+    this.drawTimes();
+  }
+
+  private drawTimes(): void {
+    const now = yardNow();
+    // Seconds only blur where the yard's time runs fast.
+    const fast = yardRate() > 20;
+    this.clock.textContent = `${written(now, "day")} ${written(now, fast ? "minute" : "second")}`;
+    this.clock.dateTime = new Date(now).toISOString();
+    this.clock.title = bothZones(now);
+    const zone = zoneName();
+    if (this.zone.textContent !== zone) {
+      this.zone.textContent = zone;
+      this.zone.title = isUTC() ? "Times are in UTC; show them in local time (u)" : "Times are in local time; show them in UTC (u)";
+      this.drawBlock();
+    }
+    tickTimes(document);
+    if (this.lostAt) this.drawLost();
+  }
+
+  private drawTally(): void {
+    const n = this.standing.open().length;
+    fill(this.tally, n > 0 && String(n));
+    this.tally.title = n === 1 ? "one open alert" : `${n} open alerts`;
+    this.drawTitle();
+  }
+
+  private drawTitle(): void {
+    const fresh = this.standing.fresh().length;
+    document.title = `${fresh ? `(${fresh} new) ` : ""}${this.page?.title ?? ""} · Throwline`;
+  }
+
+  private drawLink(open: boolean, since: number): void {
+    const root = document.documentElement;
+    root.dataset.stream = open ? "open" : "lost";
+    if (open) {
+      this.lostAt = 0;
+      this.bar.hidden = true;
+      fill(this.bar);
+      return;
+    }
+    this.lostAt ||= since;
+    this.bar.hidden = false;
+    fill(this.bar, h("strong", null, "Connection lost. "), h("span", { class: "lost-for" }));
+    this.drawLost();
+  }
+
+  private drawLost(): void {
+    const s = Math.round((Date.now() - this.lostAt) / 1000);
+    const el = this.bar.querySelector(".lost-for");
+    if (el) el.textContent = `No news for ${s < 120 ? `${s} s` : `${Math.floor(s / 60)} min`}: what is shown may be old, and new alerts do not come in. Trying again.`;
+  }
+
+  private readStatus(): void {
+    get<Status>("/status").then(
+      (s) => {
+        this.latest = s;
+        if (document.documentElement.dataset.stream !== "open") tellNow(s.now);
+        this.drawBlock();
+        document.dispatchEvent(new CustomEvent("status", { detail: s }));
+      },
+      () => undefined, // the bar tells
+    );
+  }
+
+  private drawBlock(): void {
+    const s = this.latest;
+    const cell = (name: string, ...what: (Node | string)[]): HTMLElement => h("div", null, h("span", null, name), h("b", null, ...what));
+    fill(must("titleblock"),
+      s?.demo && h("div", { class: "invented", id: "demo" }, h("span", null, "Invented"), h("b", null, "Railway, names and data are invented, and its time runs fast.")),
+      s && !s.ready && h("div", { class: "unready", id: "unready" }, h("span", null, "No throws are taken now"), h("b", null, s.reason ?? "")),
+      cell("Sheet", this.page?.title ?? ""),
+      cell("Times", zoneName()),
+      cell("Version", s?.version ?? "–"));
+  }
+}
+
+new Frame().start();

@@ -1,0 +1,26 @@
+// What every page is given and gives.
+
+import type { Status } from "./api.ts";
+import type { Standing } from "./standing.ts";
+import type { Stream } from "./stream.ts";
+
+export interface Yard {
+  stream: Stream;
+  standing: Standing;
+  status(): Status | undefined;
+  /** Goes to another page without loading. */
+  go(path: string): void;
+}
+
+export interface Page {
+  title: string;
+  /** The stream is open again: what is shown may be old. */
+  refresh?(): void;
+  /** A key with no modifier, outside of fields; true where the page has used it. */
+  key?(ev: KeyboardEvent): boolean;
+  /** Ends all that the page has started. */
+  close(): void;
+}
+
+/** Draws a page into root, which is empty. signal aborts when the page is left. */
+export type Draw = (root: HTMLElement, yard: Yard, args: string[], signal: AbortSignal) => Page;

@@ -1,0 +1,202 @@
+// How a turnout's features went: one graph for each feature and end, their
+// cursors and ranges moving together.
+
+import { get, segment, type Alert, type End, type Trends, type Work } from "../api.ts";
+import { yardNow } from "../clock.ts";
+import { TrendGraph, type Mark } from "../chart/trend.ts";
+import { fill, h, remember, remembered, throttle } from "../dom.ts";
+import { failure } from "../failure.ts";
+import { turnoutSymbol } from "../marks.ts";
+import { onZone, written } from "../time.ts";
+import { endOf, join, latest, seriesOf } from "../trenddata.ts";
+import { conditionName, count, featureName, features, usualFeatures } from "../words.ts";
+
+const ends: End[] = ["normal", "reverse"];
+const day = 86400;
+const ranges: [name: string, days: number][] = [["All", 0], ["30 d", 30], ["7 d", 7], ["24 h", 1]];
+
+export class TrendsPart {
+  readonly el: HTMLElement;
+  private readonly turnout: string;
+  private readonly signal: AbortSignal;
+  private readonly rem: number;
+  private readonly open: (key: string) => void;
+  private readonly grid = h("div", { class: "trends", id: "trends" });
+  private readonly said = h("p", { class: "soft", id: "trends-said", "aria-live": "polite" });
+  private readonly trouble = h("div");
+  private readonly whole = h("button", { type: "button", class: "act", id: "whole", hidden: true, on: { click: () => this.reset() } }, "Whole range (0)");
+  private readonly buttons = h("div", { class: "choice", role: "group", "aria-label": "Range" });
+  private readonly offZone: () => void;
+  private graphs: { to: End; feature: string; graph: TrendGraph }[] = [];
+  private chosen: string[];
+  private days: number;
+  private channel = "";
+  private data: Trends | undefined;
+  private detail: Trends | undefined; // of the zoomed range, where the whole is thinned
+  private zoomed: [number, number] | undefined;
+  private asked = 0;
+  private alerts: Alert[] = [];
+  private work: Work[] = [];
+
+  constructor(turnout: string, signal: AbortSignal, rem: number, open: (key: string) => void) {
+    this.turnout = turnout;
+    this.signal = signal;
+    this.rem = rem;
+    this.open = open;
+    const kept = remembered("features")?.split(",").filter((f) => f in features);
+    this.chosen = kept && kept.length > 0 ? kept : [...usualFeatures];
+    this.days = Number(remembered("days") ?? 30);
+    if (!ranges.some(([, d]) => d === this.days)) this.days = 30;
+    this.el = h("div", { class: "trends-part" },
+      h("div", { class: "tools" }, this.buttons, this.whole, this.picker(), this.said),
+      this.trouble, this.grid,
+      h("p", { class: "legend" }, h("span", { class: "key-dot" }, "a throw"), h("span", { class: "key-out" }, "outside the expected range"), h("span", { class: "key-cross" }, "incomplete"),
+        h("span", { class: "key-mid" }, "expected"), h("span", { class: "key-band" }, "expected range"),
+        h("span", { class: "soft" }, "Drag to zoom, double click for the whole range, click a throw to open it.")));
+    this.drawButtons();
+    this.offZone = onZone(() => {
+      for (const g of this.graphs) g.graph.rebuild();
+    });
+  }
+
+  use(channel: string): void {
+    if (channel === this.channel) return;
+    this.channel = channel;
+    this.build();
+  }
+
+  /** The moments to be marked. */
+  mark(alerts: Alert[], work: Work[]): void {
+    this.alerts = alerts;
+    this.work = work;
+    this.draw();
+  }
+
+  /** Reads everything anew. */
+  async read(): Promise<void> {
+    const mine = ++this.asked;
+    try {
+      const got = await this.fetch(this.days > 0 ? yardNow() / 1e3 - this.days * day : Date.UTC(2000, 0, 1) / 1e3);
+      if (mine !== this.asked) return;
+      this.data = got;
+      fill(this.trouble);
+      this.build();
+    } catch (err) {
+      if (!this.signal.aborted && mine === this.asked) fill(this.trouble, failure(err, "The trends could not be read.", () => void this.read()));
+    }
+  }
+
+  /** Reads the throws since the latest one shown. */
+  readonly follow = throttle(() => void this.readNewer(), 2500);
+
+  /** Shows the whole range again; false where it is shown already. */
+  reset(): boolean {
+    const was = this.zoomed !== undefined;
+    this.zoomed = this.detail = undefined;
+    this.whole.hidden = true;
+    this.draw();
+    return was;
+  }
+
+  close(): void {
+    this.follow.cancel();
+    this.offZone();
+    for (const g of this.graphs) g.graph.close();
+  }
+
+  private fetch(from: number, to?: number): Promise<Trends> {
+    const iso = (s: number): string => new Date(s * 1e3).toISOString();
+    return get<Trends>(`/turnouts/${segment(this.turnout)}/trends`, {
+      from: iso(from), to: to === undefined ? undefined : iso(to), features: this.chosen.join(","), limit: 2000,
+    }, this.signal);
+  }
+
+  private async readNewer(): Promise<void> {
+    const data = this.data;
+    if (!data) return;
+    const from = latest(data);
+    if (from === 0) return this.read();
+    try {
+      const more = await this.fetch(from);
+      if (data !== this.data) return;
+      if (more.truncated) return await this.read();
+      if (join(data, more) > 0 || !this.zoomed) this.draw();
+    } catch {
+      // The next throw asks again.
+    }
+  }
+
+  private zoom(from: number, to: number): void {
+    this.zoomed = [from, to];
+    this.detail = undefined;
+    this.whole.hidden = false;
+    this.draw();
+    if (!this.data?.ends.some((e) => e.thinned)) return;
+    // What was thinned is shown in full where it is looked at closely.
+    const mine = this.zoomed;
+    this.fetch(from, to).then((d) => {
+      if (this.zoomed !== mine) return;
+      this.detail = d;
+      this.draw();
+    }, () => undefined);
+  }
+
+  private range(): [number, number] {
+    if (this.zoomed) return this.zoomed;
+    const now = Math.max(yardNow() / 1e3, this.data ? latest(this.data) : 0);
+    if (this.days > 0) return [now - this.days * day, now];
+    const first = Math.min(now - 3600, ...(this.data?.ends.map((e) => e.at[0] ?? now) ?? []));
+    return [first, now];
+  }
+
+  private build(): void {
+    for (const g of this.graphs) g.graph.close();
+    this.graphs = [];
+    if (!this.data || !this.channel) return;
+    const on = { open: this.open, zoom: (a: number, b: number) => this.zoom(a, b), reset: () => void this.reset() };
+    for (const feature of this.chosen) for (const to of ends) this.graphs.push({ to, feature, graph: new TrendGraph(to, this.channel, feature, this.rem, on) });
+    fill(this.grid, ends.map((to) => h("h3", { class: "col-head" }, turnoutSymbol(to), ` To ${to}`)), this.graphs.map((g) => g.graph.el));
+    this.draw();
+  }
+
+  private draw(): void {
+    const data = this.detail ?? this.data;
+    if (!data) return;
+    const range = this.range();
+    for (const { to, feature, graph } of this.graphs) {
+      const end = endOf(data, to);
+      graph.show(end, seriesOf(end, this.channel, feature), this.marks(to), range);
+    }
+    const d = this.data!;
+    this.el.dataset.throws = String(d.throws);
+    fill(this.said, count(d.throws, "throw", "throws"), d.truncated && "; older ones in this range are left out", data.ends.some((e) => e.thinned) && "; thinned, the extremes are kept",
+      this.zoomed && `; from ${written(range[0] * 1e3, "moment")} to ${written(range[1] * 1e3, "moment")}`);
+  }
+
+  private marks(to: End): Mark[] {
+    return [
+      ...this.alerts.filter((a) => !a.to || a.to === to).map((a): Mark => ({ at: Date.parse(a.raised_at) / 1e3, kind: "alert", text: conditionName(a.condition).toLowerCase(), priority: a.priority })),
+      ...this.work.map((w): Mark => ({ at: Date.parse(w.done_at) / 1e3, kind: "work", text: w.work })),
+    ].sort((a, b) => b.at - a.at);
+  }
+
+  private drawButtons(): void {
+    fill(this.buttons, ranges.map(([name, d]) => h("button", {
+      type: "button", class: "act", "aria-pressed": String(d === this.days), data: { days: d },
+      on: { click: () => { this.days = d; remember("days", String(d)); this.drawButtons(); this.reset(); void this.read(); } },
+    }, name)));
+  }
+
+  private picker(): HTMLElement {
+    const box = (f: string): HTMLElement => {
+      const input = h("input", { type: "checkbox", value: f, checked: this.chosen.includes(f), on: { change: () => {
+        this.chosen = Object.keys(features).filter((x) => (x === f ? input.checked : this.chosen.includes(x)));
+        if (this.chosen.length === 0) this.chosen = [...usualFeatures];
+        remember("features", this.chosen.join());
+        void this.read();
+      } } });
+      return h("label", null, input, " ", featureName(f));
+    };
+    return h("details", { class: "features-picker", id: "features-picker" }, h("summary", { class: "act" }, "Features"), h("div", { class: "boxes" }, Object.keys(features).map(box)));
+  }
+}
