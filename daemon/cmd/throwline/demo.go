@@ -179,7 +179,13 @@ func record(ctx context.Context, f demoFlags, t terminal) (err error) {
 	if err != nil {
 		return fmt.Errorf("recording: %w", err)
 	}
-	err = demo.Record(ctx, w, truthOut, demo.RecordOptions{Seed: f.seed, Turnouts: f.turnouts, Days: f.days})
+	o := demo.RecordOptions{Seed: f.seed, Turnouts: f.turnouts, Days: f.days}
+	if bar := bar(int64(f.days), "days", t.err); bar != nil {
+		// A bar that cannot be drawn is no failure.
+		o.Progress = func(done time.Duration) { _ = bar.Set64(int64(done / (24 * time.Hour))) }
+		defer func() { _ = bar.Finish() }()
+	}
+	err = demo.Record(ctx, w, truthOut, o)
 	if err = errors.Join(err, w.Close(), out.Flush(), truthOut.Flush()); err != nil {
 		return fmt.Errorf("recording %s: %w", f.record, err)
 	}

@@ -116,11 +116,8 @@ func replay(ctx context.Context, c daemon.Config, files []string, workers int, a
 	return errors.Join(err, out.Flush())
 }
 
-// progress returns a bar on a terminal, and nil elsewhere.
+// progress returns a bar over the bytes of the files, on a terminal, and nil elsewhere.
 func progress(files []string, w io.Writer) *progressbar.ProgressBar {
-	if !isTerminal(w) {
-		return nil
-	}
 	total := int64(0)
 	for _, f := range files {
 		info, err := os.Stat(f)
@@ -130,9 +127,16 @@ func progress(files []string, w io.Writer) *progressbar.ProgressBar {
 		}
 		total += info.Size()
 	}
-	return progressbar.NewOptions64(total, progressbar.OptionSetWriter(w), progressbar.OptionShowBytes(true),
-		progressbar.OptionSetDescription("replay"), progressbar.OptionThrottle(100*time.Millisecond),
-		progressbar.OptionClearOnFinish(), progressbar.OptionSetPredictTime(true))
+	return bar(total, "replay", w, progressbar.OptionShowBytes(true))
+}
+
+// bar returns a bar on a terminal, and nil elsewhere.
+func bar(total int64, what string, w io.Writer, more ...progressbar.Option) *progressbar.ProgressBar {
+	if !isTerminal(w) {
+		return nil
+	}
+	return progressbar.NewOptions64(total, append(more, progressbar.OptionSetWriter(w), progressbar.OptionSetDescription(what),
+		progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish(), progressbar.OptionSetPredictTime(true))...)
 }
 
 // eventLine is a transition for people.
