@@ -29,7 +29,7 @@ func (r *reader) throw(t *ingest.Throw, withCabinet bool) {
 	)
 	var s seen
 	for {
-		name, ok := r.src.next()
+		name, ok := r.next()
 		if !ok {
 			break
 		}
@@ -146,7 +146,7 @@ func (r *reader) channel(c *ingest.Channel) {
 	)
 	var s seen
 	for {
-		name, ok := r.src.next()
+		name, ok := r.next()
 		if !ok {
 			break
 		}
@@ -243,7 +243,7 @@ func (r *reader) detections(t *ingest.Throw) {
 		if r.object("") {
 			var s seen
 			for {
-				name, ok := r.src.next()
+				name, ok := r.next()
 				if !ok {
 					break
 				}
@@ -298,7 +298,7 @@ func (r *reader) state(c *ingest.CabinetState) {
 	)
 	var s seen
 	for {
-		name, ok := r.src.next()
+		name, ok := r.next()
 		if !ok {
 			break
 		}
@@ -355,7 +355,7 @@ func (r *reader) conditions(c *ingest.Conditions) {
 	)
 	var s seen
 	for {
-		name, ok := r.src.next()
+		name, ok := r.next()
 		if !ok {
 			break
 		}
@@ -416,7 +416,7 @@ func (r *reader) work(w *ingest.Work) {
 	)
 	var s seen
 	for {
-		name, ok := r.src.next()
+		name, ok := r.next()
 		if !ok {
 			break
 		}
@@ -469,7 +469,7 @@ func (r *reader) arrival(a *ingest.Arrival) {
 	const oneOf = "one of throw, work, state or conditions"
 	var s seen
 	for {
-		name, ok := r.src.next()
+		name, ok := r.next()
 		if !ok {
 			break
 		}
@@ -543,7 +543,7 @@ func (r *reader) receipt(rec *ingest.Receipt) {
 	)
 	var s seen
 	for {
-		name, ok := r.src.next()
+		name, ok := r.next()
 		if !ok {
 			break
 		}

@@ -15,6 +15,9 @@ func parseMoment(b []byte) (time.Time, bool) {
 		return time.Time{}, false
 	}
 	s := text[:copy(text[:], b)]
+	if s[19] == ',' { // ISO 8601 has it, RFC 3339 has not, the library is lenient
+		return time.Time{}, false
+	}
 	if s[10] == 't' {
 		s[10] = 'T'
 	}

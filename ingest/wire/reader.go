@@ -46,10 +46,10 @@ type reader struct {
 	used   int               // samples read so far
 
 	// Where the reader is, for the paths of faults.
-	outer  string // "throw." in a recording
-	list   string // "channels", or "" outside a list
-	index  int
-	member string // the last one begun
+	outer string // "throw." in a recording
+	list  string // "channels", or "" outside a list
+	index int
+	last  place // of the member begun last
 
 	channelBuf   []ingest.Channel
 	detectionBuf []ingest.Detection
@@ -58,7 +58,9 @@ type reader struct {
 func (r *reader) reset() {
 	r.faults = nil
 	r.used = 0
-	r.outer, r.list, r.index, r.member = "", "", 0, ""
+	r.outer, r.list, r.index = "", "", 0
+	r.last.member = r.last.member[:0]
+	r.last.list = ""
 }
 
 func (r *reader) ok() bool { return len(r.faults) == 0 }
@@ -146,10 +148,33 @@ func (r *reader) object(member string) bool {
 	return true
 }
 
+// place is where a member stands. It outlives the reading of the list around it.
+type place struct {
+	list   string
+	index  int
+	member []byte // of its own bytes
+}
+
+// next reads the name of the next member, and notes where it stands.
+func (r *reader) next() ([]byte, bool) {
+	name, ok := r.src.next()
+	if !ok && r.src.failed() {
+		return nil, false
+	}
+	r.last.list, r.last.index = r.list, r.index
+	r.last.member = append(r.last.member[:0], name[:min(len(name), mostNameLen)]...)
+	return name, ok
+}
+
+// lastPath is the path of the member begun last.
+func (r *reader) lastPath() string {
+	r.list, r.index = r.last.list, r.last.index
+	return r.path(strings.ToValidUTF8(string(r.last.member), "\ufffd"))
+}
+
 // once notes a member and reports whether it is to be read: not when it was
 // there before. (JSON never comes here with the second.)
 func (r *reader) once(s *seen, bit seen, member string) bool {
-	r.member = member
 	if *s&bit != 0 {
 		r.fault(r.path(member), "every member once", "it again")
 		r.src.skip()

@@ -3,6 +3,7 @@ package wire
 import (
 	"bytes"
 	"fmt"
+	"io"
 	"math"
 	"reflect"
 	"testing"
@@ -102,9 +103,19 @@ func BenchmarkEncode(b *testing.B) {
 	}
 }
 
+func newGzip(w io.Writer) *gzip.Writer { return gzip.NewWriter(w) }
+
+func newZstd(w io.Writer) *zstd.Encoder {
+	z, err := zstd.NewWriter(w, zstd.WithEncoderConcurrency(1))
+	if err != nil {
+		panic(err)
+	}
+	return z
+}
+
 func gzipped(b []byte) []byte {
 	var out bytes.Buffer
-	w := gzip.NewWriter(&out)
+	w := newGzip(&out)
 	if _, err := w.Write(b); err != nil {
 		panic(err)
 	}
@@ -115,11 +126,7 @@ func gzipped(b []byte) []byte {
 }
 
 func zstded(b []byte) []byte {
-	w, err := zstd.NewWriter(nil)
-	if err != nil {
-		panic(err)
-	}
-	return w.EncodeAll(b, nil)
+	return newZstd(nil).EncodeAll(b, nil)
 }
 
 // plainListCBOR is the throw in CBOR with its samples as a plain list.

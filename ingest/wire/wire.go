@@ -194,7 +194,7 @@ func (d *Decoder) read(payload []byte, most int, walk func(*reader)) (body []byt
 		if malformed != nil {
 			where := ""
 			if d.cbor.failed() {
-				where = r.path(r.member)
+				where = r.lastPath()
 			}
 			r.broken(ingest.Fault{Path: where, Expected: "CBOR after RFC 8949", Found: cborReason(malformed)})
 		}
