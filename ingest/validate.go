@@ -257,7 +257,7 @@ func (c *Channel) validate(f *faults, i int) {
 	n := len(c.Samples)
 	if n < MinSamples || n > MaxSamples {
 		f.add(at("samples"), fmt.Sprintf("%d to %d samples", MinSamples, MaxSamples), fmt.Sprint(n))
-	} else if s := float64(n) / c.SampleRate; s > MaxThrowLength.Seconds() {
+	} else if s := float64(n) / c.SampleRate; s > MaxThrowLength.Seconds() && c.SampleRate >= MinSampleRate {
 		f.add(at("samples"), fmt.Sprintf("at most %s of one movement", MaxThrowLength), fmt.Sprintf("%.0f s", s))
 	}
 	// What is over the limit once scaled: it would make infinities of energies.
@@ -275,7 +275,7 @@ func (c *Channel) validate(f *faults, i int) {
 			f.add(path, "a finite number", fmt.Sprint(s))
 			return
 		} else if !math.IsNaN(c.Scale) { // else it is told above
-			f.add(path, fmt.Sprintf("at most %g either way once scaled", MaxPhysical), fmt.Sprintf("%g", s*c.Scale))
+			f.add(path, fmt.Sprintf("at most %g either way once scaled", MaxPhysical), fmt.Sprintf("%.6g", s*c.Scale))
 			return
 		}
 	}
