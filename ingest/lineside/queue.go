@@ -27,6 +27,7 @@ type item struct {
 	former  bool      // numbered by a former boot, so to be numbered anew
 	link    uint64    // the number of the link on which it was given
 	at      time.Time // when it was given
+	turn    uint64    // when it was sent last, in the order of sending
 }
 
 // queue is the throws in the order of their numbers: the item at i has the
@@ -38,12 +39,12 @@ type queue struct {
 	held    int64  // bytes of payloads in items
 	pending int    // items that are not covered
 
+	turns    uint64         // sendings so far
+	proof    uint64         // the latest turn that a receipt covers
 	receipt  ingest.Receipt // the last one of this boot
-	heard    time.Time      // when it came
-	linkUp   time.Time
-	link     uint64        // the number of the link, from 1
-	doubt    time.Duration // the pause before what no receipt covers is sent again; doubles
-	doubtful time.Time     // when that is due; zero: not now
+	link     uint64         // the number of the link, from 1
+	doubt    time.Duration  // the pause before what no receipt covers is sent again; doubles
+	doubtful time.Time      // when that is due; zero: not now
 }
 
 // end is the number of items ever added.
@@ -65,6 +66,14 @@ func (q *queue) cover(n uint64) {
 	it.payload = nil
 	it.state = covered
 	q.pending--
+	q.proof = max(q.proof, it.turn)
+}
+
+// send notes that the item is being sent.
+func (q *queue) send(n uint64) {
+	it := q.at(n)
+	q.turns++
+	it.state, it.turn = moving, q.turns
 }
 
 // next returns the number of the first item that waits.
@@ -103,7 +112,6 @@ func (q *queue) settled(n, link uint64, gave bool, now time.Time) {
 // again, what was given is in doubt.
 func (q *queue) connected(now time.Time, pause time.Duration) {
 	q.link++
-	q.linkUp = now
 	q.doubt = max(q.doubt, pause)
 	for i := range q.items {
 		switch q.items[i].state {
@@ -116,8 +124,8 @@ func (q *queue) connected(now time.Time, pause time.Duration) {
 }
 
 // take enters a receipt and returns whether it covers more than those before.
-func (q *queue) take(r ingest.Receipt, now time.Time) (progress bool) {
-	q.receipt, q.heard = r, now
+func (q *queue) take(r ingest.Receipt) (progress bool) {
+	q.receipt = r
 	for i := range q.items {
 		n := q.start + uint64(i)
 		if n >= r.Through {
@@ -155,8 +163,9 @@ const (
 // review looks for reasons to send something again, and returns when to look
 // next; the zero time is when something happens.
 //
-//   - A receipt lists a number as missing, although the broker had it before the
-//     receipt was heard of, and longer than pause ago: the broker lost it.
+//   - A receipt lists a number as missing, and covers one that was sent after it.
+//     A broker keeps the order of a sender, so it lost the one. A pause gives
+//     copies that are on their way the time to arrive.
 //   - The broker was away after it had taken it: it may have forgotten it. The
 //     pause doubles until a receipt covers something, so that a broker that comes
 //     and goes is not fed the same throws for ever while Throwline is away.
@@ -173,7 +182,7 @@ func (q *queue) review(now time.Time, pause time.Duration) (next time.Time) {
 		if n >= q.receipt.Through {
 			break
 		}
-		if it.state != given || it.at.After(q.heard) {
+		if it.state != given || it.turn > q.proof {
 			continue
 		}
 		if due := it.at.Add(pause); due.After(now) {

@@ -161,7 +161,7 @@ func (c *Cabinet) pick() (n uint64, topic string, payload []byte, next time.Time
 			t.Boot, t.Sequence = c.boot, n+1
 			payload = c.encode(t)
 		}
-		it.state = moving
+		c.queue.send(n)
 		return n, mqtt.ThrowTopic(c.o.Prefix, c.o.Cabinet, it.turnout), payload, next, nil
 	}
 }
@@ -178,7 +178,7 @@ func (c *Cabinet) hear(d *wire.Decoder, payload []byte) {
 	if r.Boot != c.boot || c.closed {
 		return
 	}
-	if c.queue.take(r, time.Now()) && c.spool != nil {
+	if c.queue.take(r) && c.spool != nil {
 		if err := c.spool.release(c.needed()); err != nil {
 			c.o.Log.Warn("the spool cannot be tidied", "error", err)
 		}

@@ -1,0 +1,150 @@
+// Package mosquittotest runs the Mosquitto of this machine for a test: a real
+// broker of the test's own, on loopback and in a folder of the test's.
+package mosquittotest
+
+import (
+	"bytes"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// Server is a Mosquitto. It ends with its test.
+type Server struct {
+	Dir  string // its files, such as mosquitto.db
+	t    testing.TB
+	conf string
+	port int
+	path string
+	cmd  *exec.Cmd
+	out  *output
+}
+
+// Start starts a Mosquitto with these lines of configuration beside a listener
+// and persistence; without any, everyone may connect. Where Mosquitto is not
+// installed the test is skipped, or fails if the environment has CI set.
+func Start(t testing.TB, conf string) *Server {
+	t.Helper()
+	if conf == "" {
+		conf = "allow_anonymous true"
+	}
+	s := newServer(t)
+	s.conf = fmt.Sprintf("listener %d 127.0.0.1\npersistence true\npersistence_location %s/\n%s\n", s.port, s.Dir, conf)
+	s.Begin()
+	return s
+}
+
+// StartWith starts a Mosquitto with a whole configuration, which rewrite makes
+// for a port and a folder to keep things in.
+func StartWith(t testing.TB, rewrite func(port int, dir string) string) *Server {
+	t.Helper()
+	s := newServer(t)
+	s.conf = rewrite(s.port, s.Dir)
+	s.Begin()
+	return s
+}
+
+func newServer(t testing.TB) *Server {
+	t.Helper()
+	path, err := exec.LookPath("mosquitto")
+	if err != nil {
+		path = "/usr/sbin/mosquitto" // where a user's path does not lead on Debian
+		if _, err := os.Stat(path); err != nil {
+			if os.Getenv("CI") != "" {
+				t.Fatal("mosquitto is not installed")
+			}
+			t.Skip("mosquitto is not installed")
+		}
+	}
+	s := &Server{t: t, Dir: t.TempDir(), port: freePort(t), path: path}
+	t.Cleanup(s.Kill)
+	return s
+}
+
+func freePort(t testing.TB) int {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().(*net.TCPAddr).Port
+}
+
+// URL returns its address, tcp://host:port.
+func (s *Server) URL() string { return "tcp://" + s.addr() }
+
+func (s *Server) addr() string { return net.JoinHostPort("127.0.0.1", strconv.Itoa(s.port)) }
+
+// Begin starts it again after Stop or Kill, on the same port and files.
+func (s *Server) Begin() {
+	s.t.Helper()
+	if s.cmd != nil {
+		s.t.Fatal("mosquitto runs already")
+	}
+	conf := s.conf
+	if os.Getuid() == 0 {
+		conf += "user root\n" // or it cannot write into the test's folder
+	}
+	name := filepath.Join(s.Dir, "mosquitto.conf")
+	if err := os.WriteFile(name, []byte(conf), 0o600); err != nil {
+		s.t.Fatal(err)
+	}
+	s.out = new(output)
+	cmd := exec.Command(s.path, "-c", name)
+	cmd.Stdout, cmd.Stderr = s.out, s.out
+	if err := cmd.Start(); err != nil {
+		s.t.Fatal(err)
+	}
+	s.cmd = cmd
+	for range 500 {
+		if c, err := net.Dial("tcp", s.addr()); err == nil {
+			_ = c.Close()
+			return
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	s.t.Fatalf("mosquitto does not listen on %s; it says:\n%s", s.addr(), s.out.String())
+}
+
+// Kill ends it as a crash would. It does nothing when it does not run.
+func (s *Server) Kill() { s.end(syscall.SIGKILL) }
+
+// Stop ends it in order: it writes what it has to disk.
+func (s *Server) Stop() { s.end(syscall.SIGTERM) }
+
+func (s *Server) end(how syscall.Signal) {
+	if s.cmd == nil {
+		return
+	}
+	_ = s.cmd.Process.Signal(how)
+	_ = s.cmd.Wait() // killed is an error too
+	s.cmd = nil
+}
+
+// Output returns what it has said since Begin.
+func (s *Server) Output() string { return s.out.String() }
+
+type output struct {
+	mu  sync.Mutex
+	buf bytes.Buffer
+}
+
+func (o *output) Write(b []byte) (int, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.buf.Write(b)
+}
+
+func (o *output) String() string {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.buf.String()
+}
