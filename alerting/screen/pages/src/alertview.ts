@@ -12,22 +12,28 @@ export interface AlertView {
   update(a: Alert, news: "raised" | "changed" | undefined): void;
 }
 
-/** full: with all causes, each with evidence and checks, for the turnout's own page. */
-export function alertView(full: boolean): AlertView {
+/**
+ * full: with all causes, each with evidence and checks, for the turnout's own
+ * page; opened: the first of them is unfolded.
+ */
+export function alertView(full: boolean, opened = false): AlertView {
   const el = h("article", { class: "alert", tabindex: full ? undefined : 0 });
   let drawn = "";
+  let unfolded: Set<string> | undefined; // causes, once drawn
   return {
     el,
     update(a, news): void {
       const key = JSON.stringify([a, news]);
       if (key === drawn) return;
-      drawn = key;
       Object.assign(el.dataset, { alert: a.id, turnout: a.turnout, condition: a.condition, priority: a.priority });
       if (news) el.dataset.news = news;
       else delete el.dataset.news;
       const title = `alert-${a.id}`;
       el.setAttribute("aria-labelledby", title);
-      fill(el, mark(a, news), what(a, title, full), full ? why(a) : [shortWhy(a), checks(a.causes[0])]);
+      if (drawn && full) unfolded = new Set([...el.querySelectorAll<HTMLElement>("details[open]")].map((d) => d.dataset.cause ?? ""));
+      unfolded ??= new Set(opened && a.causes[0] ? [a.causes[0].cause] : []);
+      drawn = key;
+      fill(el, mark(a, news), what(a, title, full), full ? why(a, unfolded) : [shortWhy(a), checks(a.causes[0])]);
     },
   };
 }
@@ -55,8 +61,8 @@ function shortWhy(a: Alert): HTMLElement {
   const [first, ...others] = a.causes;
   return h("div", { class: "alert-why" }, first && [
     h("p", { class: "cause" }, causeLine(first), " ", h("b", null, percent(first.probability))),
-    first.evidence[0] && h("p", { class: "evidence" }, sentence(first.evidence[0])),
-    others.length > 0 && h("p", { class: "others" }, "Else ", others.slice(0, 3).map((c) => `${causeName(c.cause)}\u00a0${percent(c.probability).replace(" ", "\u00a0")}`).join(", "),
+    first.evidence[0] && evidence(first.evidence[0], "p"),
+    others.length > 0 && h("p", { class: "others" }, "Else ", others.slice(0, 3).map((c) => `${causeName(c.cause)}\u00a0${percent(c.probability)}`).join(", "),
       others.length > 3 && ` and ${others.length - 3} more`)]);
 }
 
@@ -64,13 +70,21 @@ function checks(c: Cause | undefined): HTMLElement {
   return h("div", { class: "alert-checks" }, c && c.checks.length > 0 && [h("h4", null, "What to check"), h("ul", null, c.checks.map((one) => h("li", null, sentence(one))))]);
 }
 
-function why(a: Alert): HTMLElement {
+function why(a: Alert, unfolded: Set<string>): HTMLElement {
   return h("div", { class: "alert-causes" }, a.causes.map((c, i) =>
-    h("details", { class: "cause-entry", open: i === 0, data: { cause: c.cause } },
+    h("details", { class: "cause-entry", open: unfolded.has(c.cause), data: { cause: c.cause } },
       h("summary", null, h("span", { class: "name" }, i === 0 ? causeLine(c) : causeName(c.cause)), bar(c.probability), h("b", null, percent(c.probability))),
       h("div", { class: "cause-body" },
-        c.evidence.length > 0 && h("div", null, h("h4", null, "Evidence"), h("ul", null, c.evidence.map((e) => h("li", null, sentence(e))))),
+        c.evidence.length > 0 && h("div", null, h("h4", null, "Evidence"), h("ul", null, c.evidence.map((e) => evidence(e, "li")))),
         c.checks.length > 0 && h("div", null, h("h4", null, "What to check"), h("ul", null, c.checks.map((e) => h("li", null, sentence(e)))))))));
+}
+
+// Evidence tells the figures and then, after the last colon, what they mean:
+// that is read first here.
+function evidence(e: string, tag: "p" | "li"): HTMLElement {
+  const at = e.lastIndexOf(": ");
+  const body = at < 0 ? sentence(e) : [h("span", { class: "means" }, sentence(e.slice(at + 2))), " ", h("span", { class: "measured" }, sentence(e.slice(0, at)))];
+  return h(tag, { class: "evidence" }, body);
 }
 
 /** A share drawn as a hatched length; the figure stands beside it. */

@@ -49,6 +49,7 @@ function line(t: ThrowSummary): HTMLElement {
       h("span", { class: "at" }, when(t.started_at)),
       h("span", { class: "who" }, t.turnout),
       h("span", { class: "end" }, turnoutSymbol(t.to), t.to),
-      h("span", { class: "took" }, t.duration_s === undefined ? "–" : withUnit(t.duration_s, "s")),
-      h("span", { class: "ended" }, arrived(t.completed), t.completed ? "complete" : "incomplete")));
+      t.completed
+        ? [h("span", { class: "took" }, t.duration_s === undefined ? "–" : withUnit(t.duration_s, "s")), h("span", { class: "ended" }, arrived(true), h("span", { class: "unseen" }, "complete"))]
+        : h("span", { class: "ended bad" }, arrived(false), "incomplete")));
 }

@@ -56,11 +56,11 @@ export function causeLine(c: Cause): string {
 
 export function percent(p: number): string {
   const n = Math.round(100 * p);
-  return `${n === 0 && p > 0 ? "under 1" : n} %`;
+  return `${n === 0 && p > 0 ? "under 1" : n}\u00a0%`;
 }
 
 export function change(p: number): string {
-  return `${p > 0 ? "+" : p < 0 ? "−" : ""}${Math.abs(p) < 10 ? Math.abs(p).toFixed(1) : Math.round(Math.abs(p))} %`;
+  return `${p > 0 ? "+" : p < 0 ? "−" : ""}${Math.abs(p) < 10 ? Math.abs(p).toFixed(1) : Math.round(Math.abs(p))}\u00a0%`;
 }
 
 function days(d: number): string {

@@ -55,7 +55,8 @@ export function axes(p: Palette, time: boolean, xUnit: string): uPlot.Axis[] {
   const shared = { stroke: p.soft, font: `${p.size}px ${p.font}`, grid: { stroke: p.hair, width: 1 }, ticks: { stroke: p.line, width: 1, size: 4 } };
   return [
     {
-      ...shared, gap: 3, space: time ? 5.2 * p.size : 4 * p.size, size: Math.round((time ? 3.1 : 1.9) * p.size) + 4,
+      ...shared, gap: 3, space: time ? 5.2 * p.size : 4 * p.size,
+      size: (_u, values) => Math.round(((values ?? []).some((v) => v.includes("\n")) ? 3 : 1.7) * p.size) + 5,
       values: time ? timeLabels : (_u, splits) => splits.map((v, i) => (i === splits.length - 1 ? `${figure0(v)} ${xUnit}` : figure0(v))),
     },
     { ...shared, gap: 4, space: 2.4 * p.size, size: (_u, values) => Math.ceil(0.62 * p.size * Math.max(3, ...(values ?? []).map((v) => v.length))) + 10, values: (_u, splits) => ticks(splits) },
@@ -69,7 +70,8 @@ function figure0(v: number): string {
 /** Axis figures with as many decimals as their step asks for. */
 export function ticks(splits: number[]): string[] {
   const step = Math.abs((splits[1] ?? 1) - (splits[0] ?? 0)) || 1;
-  const decimals = Math.max(0, Math.min(6, -Math.floor(Math.log10(step) + 1e-9)));
+  let decimals = 0;
+  while (decimals < 6 && Math.abs(Math.round(step * 10 ** decimals) - step * 10 ** decimals) > 1e-6 * 10 ** decimals * step) decimals++;
   return splits.map((v) => v.toFixed(decimals).replace("-", "−"));
 }
 

@@ -139,6 +139,7 @@ export class TraceGraph {
     const right = bbox.left + bbox.width;
     ctx.save();
     ctx.font = fontOf(p, r);
+    ctx.textAlign = "left";
     ctx.textBaseline = "bottom";
     const seen = phases.map((ph) => ({ name: ph.phase, a: Math.max(bbox.left, u.valToPos(ph.start_s, "x", true)), b: Math.min(right, u.valToPos(ph.end_s, "x", true)) })).filter((ph) => ph.b > ph.a);
     const labels = seen.map((ph) => ({ at: (ph.a + ph.b) / 2, width: ctx.measureText(ph.name).width }));
@@ -209,20 +210,22 @@ export class TraceGraph {
     const r = devicePixelRatio;
     ctx.save();
     ctx.font = fontOf(p, r);
-    ctx.textBaseline = "top";
+    ctx.textAlign = "left";
+    ctx.textBaseline = "bottom";
     ctx.strokeStyle = ctx.fillStyle = p.blue;
     ctx.lineWidth = r;
     const seen = made.map((d) => ({ text: `${d.place} detected`, x: u.valToPos(d.after_s, "x", true) })).filter((d) => d.x >= bbox.left && d.x <= bbox.left + bbox.width);
-    const places = placeLabels(seen.map((d) => ({ at: d.x + 4 * r, width: ctx.measureText(d.text).width })), bbox.left, bbox.left + bbox.width, 4, 8 * r, true);
-    seen.forEach((d, i) => {
-      const { left, row } = places[i]!;
-      ctx.setLineDash([2 * r, 2 * r]);
+    ctx.setLineDash([2 * r, 2 * r]);
+    for (const d of seen) {
       ctx.beginPath();
       ctx.moveTo(d.x, bbox.top);
       ctx.lineTo(d.x, bbox.top + bbox.height);
       ctx.stroke();
-      if (row >= 0) ctx.fillText(d.text, left, bbox.top + (4 + row * (p.size + 3)) * r);
-    });
+    }
+    // Low and left of the lines: there the drawing is emptiest.
+    ctx.textAlign = "right";
+    const left = Math.min(...seen.map((d) => d.x));
+    seen.forEach((d, i) => ctx.fillText(d.text, left - 5 * r, bbox.top + bbox.height - (4 + (seen.length - 1 - i) * (p.size + 3)) * r));
     ctx.restore();
   }
 }

@@ -257,6 +257,7 @@ export class TrendGraph {
     if (inside.length === 0) return;
     ctx.save();
     ctx.font = fontOf(p, r);
+    ctx.textAlign = "left";
     ctx.textBaseline = "bottom";
     const icon = 9 * r;
     const xs = inside.map((m) => u.valToPos(m.at, "x", true));

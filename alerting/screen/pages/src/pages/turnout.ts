@@ -42,7 +42,7 @@ export const turnoutPage: Draw = (root, yard, [name = ""], signal) => {
     const open = yard.standing.ready() ? yard.standing.open().filter((a) => a.turnout === name) : (t?.alerts ?? []).toSorted(pressing);
     arrange(alerts, open.map((a) => {
       let v = views.get(a.id);
-      if (!v) views.set(a.id, (v = alertView(true)));
+      if (!v) views.set(a.id, (v = alertView(true, views.size === 0)));
       v.update(a, yard.standing.news(a.id));
       return v.el;
     }));
@@ -55,7 +55,7 @@ export const turnoutPage: Draw = (root, yard, [name = ""], signal) => {
     if (!t) return;
     fill(symbol, turnoutSymbol(t.last_to));
     fill(state,
-      t.state === "learning" ? "Still learning: until it has, only a throw that does not arrive is told." : t.open_alerts > 0 ? count(t.open_alerts, "open alert", "open alerts") : "Watched; nothing stands out.",
+      t.state === "learning" ? "Still learning: until it has, only a throw that does not arrive is told." : t.open_alerts > 0 ? `${count(t.open_alerts, "open alert", "open alerts")}.` : "Watched; nothing stands out.",
       t.last_throw_at && [" Last throw ", since(t.last_throw_at), ` to ${t.last_to ?? "?"}`, !t.completed && h("b", { class: "bad" }, ", ", arrived(false), " incomplete"), "."]);
     fill(facts,
       t.learning.map((l) => {

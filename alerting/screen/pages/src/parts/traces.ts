@@ -190,7 +190,7 @@ export class TracesPart {
     const el = h("li", { id: `pick-${this.rows.size}-${Date.parse(t.started_at)}`, role: "option", data: { key: t.key, to: t.to } },
       h("span", { class: "at" }, when(t.started_at)), h("span", { class: "end" }, turnoutSymbol(t.to), t.to),
       h("span", { class: "took" }, Number.isFinite(duration) ? withUnit(duration, "s") : "–"),
-      h("span", { class: "ended" }, t.completed ? (outside > 0 ? h("em", null, `${outside} outside`) : h("span", { class: "soft" }, "as expected")) : h("b", { class: "bad" }, arrived(false), "incomplete")),
+      h("span", { class: "ended" }, t.completed ? (outside > 0 ? h("em", null, `${outside} ${outside === 1 ? "feature" : "features"} outside`) : h("span", { class: "soft" }, "as expected")) : h("b", { class: "bad" }, arrived(false), "incomplete")),
       h("a", { href: `/throws/${segment(t.key)}`, tabindex: -1, title: "This throw, large" }, "open"));
     el.addEventListener("click", (ev) => {
       if (!(ev.target as Element).closest("a")) this.pick(t);
