@@ -92,7 +92,7 @@ func (p *plant) drawTrack(rng *rand.Rand) {
 	p.creep = between(rng, 0.2, 0.9)
 	p.rate = pick(rng, 25.0, 40, 50, 50, 50, 100)
 	p.lag = between(rng, 0.004, 0.03)
-	p.lead = max(between(rng, -0.06, 0.5), -0.02)
+	p.lead = round(max(between(rng, -0.06, 0.5), -0.02), 0.005)
 	p.tells = tells{rail: rng.Float64() < 0.6, supply: rng.Float64() < 0.5, detections: rng.Float64() < 0.7, id: rng.Float64() < 0.6}
 }
 
@@ -188,14 +188,16 @@ func (p *plant) drawHydraulic(rng *rand.Rand) {
 		tail:       between(rng, 0.3, 1.0),
 	}
 	peak, mean = peak+d.seals, mean+d.seals
+	// The running pressure on the load alone; the losses in pipe and throttle add to it.
 	run := d.relief * mean / (peak * between(rng, 1.35, 2.0))
-	run = min(max(run, 15e5), 60e5)
+	run = min(max(run, 15e5), 50e5)
 	d.area = mean / run
 	q := d.area * v
 	omega := between(rng, 130, 240)
 	d.leakage = q * between(rng, 0.02, 0.08) / run
 	d.displacement = (q + d.leakage*run) / omega
-	d.pipe = run * between(rng, 0.05, 0.2) / q
+	d.pipe = run * between(rng, 0.06, 0.2) / q
+	d.throttle = run * between(rng, 0.12, 0.35) / (q * q)
 	d.compliance = between(rng, 0.8e-12, 3e-12)
 	d.reliefSlope = q / (d.relief * between(rng, 0.03, 0.12))
 	m := &d.motor
@@ -207,7 +209,7 @@ func (p *plant) drawHydraulic(rng *rand.Rand) {
 	m.inertia = stall / omega * between(rng, 0.03, 0.1)
 	if rng.Float64() < 0.6 {
 		m.kind, m.nominal = induction, pick(rng, 230.0, 400)
-		m.slip = between(rng, 0.2, 0.4)
+		m.slip = between(rng, 0.08, 0.2)
 		m.breakdown = stall * between(rng, 0.9, 1.1)
 		half := m.breakdown / runs * m.slip
 		m.sync = omega / (1 - (half - math.Sqrt(half*half-m.slip*m.slip)))

@@ -11,6 +11,7 @@ type hydraulic struct {
 	seals        float64 // N of the ram's friction
 	leakage      float64 // m³/s a Pa, inside pump and valve, at referenceTemp
 	pipe         float64 // Pa a m³/s, pipe and hose at referenceTemp: laminar (Hagen-Poiseuille), so ∝ viscosity
+	throttle     float64 // Pa a (m³/s)², in the oil's way back: an orifice, Δp = ρ/2·(Q/(Cd·A))²; it holds blades that spring ahead
 	compliance   float64 // m³/Pa of oil and hoses
 	relief       float64 // Pa at which the relief valve opens
 	reliefSlope  float64 // m³/s a Pa beyond it
@@ -32,7 +33,7 @@ type hydraulicStep struct {
 	ended  bool
 }
 
-// run throws the track: C·dp/dt = Q - leak - relief - A·v and m·dv/dt = p·A - F,
+// run throws the track: C·dp/dt = Q - leak - relief - A·v and m·dv/dt = (p - losses)·A - F,
 // the pressure stepped implicitly in leak and relief.
 func (d *hydraulic) run(s *stroke, h *health, a *around, rec *recorder, look func(float64, *hydraulicStep)) outcome {
 	var (
@@ -126,8 +127,9 @@ func (d *hydraulic) move(s *stroke, ps *supplied, st *hydraulicStep, leak, pipe,
 		return
 	}
 	st.load = s.load(st.x, st.v) + d.seals
-	// The pipe's loss is taken at the new speed, so that it damps whatever the step.
-	damp := 1 + step*pipe*d.area*d.area/s.mass
+	// Losses of pipe and throttle are taken at the new speed, so that they damp
+	// whatever the step.
+	damp := 1 + step*d.area*d.area*(pipe+d.throttle*d.area*st.v)/s.mass
 	st.v = max((st.v+step*(st.p*d.area-st.load)/s.mass)/damp, 0)
 	st.x += step * st.v
 }

@@ -41,6 +41,7 @@ type life struct {
 	w       workshop
 
 	perDay float64
+	quiet  float64    // share of its traffic that does not run, 0 to 1
 	dwell  [2]float64 // s that it lies at an end, mean
 	next   float64    // s of the next throw
 	lies   ingest.End
@@ -55,6 +56,7 @@ type life struct {
 	every   float64 // s between rounds of greasing
 	round   float64 // s of the next
 	habits  habits
+	well    float64  // s from which the yard may give it the next fault
 	faults  []*fault // in the order of their onsets, one at a time
 	done    []*fault
 	count   int
@@ -113,7 +115,7 @@ func (l *life) busy(t float64) float64 {
 
 // gap draws how long the blades lie where they are.
 func (l *life) gap() float64 {
-	mean := l.dwell[l.lies-1] / l.busy(l.next)
+	mean := l.dwell[l.lies-1] / l.busy(l.next) / (1 - l.quiet)
 	// A train has to run over it first: 40 s at least.
 	return 40 + max(mean-40, 5)*l.rng.ExpFloat64()
 }
@@ -181,6 +183,7 @@ func seconds(t float64) time.Duration { return time.Duration(t * float64(time.Se
 func (l *life) mend(f *fault, dst []happening) []happening {
 	at := f.visit
 	f.mended = at
+	l.well = at + 20*day
 	l.faults, l.done = l.faults[1:], append(l.done, f)
 	if len(l.faults) > 0 {
 		l.faults[0].onset = max(l.faults[0].onset, at+15*day)

@@ -31,6 +31,7 @@ type weather struct {
 	raining,
 	wet float64
 	snaps []snap
+	first int // hour of the yard of the first of hours
 	hours []sky
 }
 
@@ -40,7 +41,7 @@ func newWeather(rng *rand.Rand, dayOfYear float64) *weather {
 
 // extend draws the weather up to and beyond time t (s of the yard).
 func (w *weather) extend(t float64) {
-	for n := len(w.hours); float64(n)*3600 <= t+7200; n++ {
+	for n := w.first + len(w.hours); float64(n)*3600 <= t+7200; n++ {
 		day := float64(n) / 24
 		hour := float64(n % 24)
 		w.front += -w.front/60 + 0.75*w.rng.NormFloat64() // settles within 60 h, deviates by 4 K
@@ -81,8 +82,8 @@ func (w *weather) extend(t float64) {
 // at returns the weather at t, which must lie within what is drawn.
 func (w *weather) at(t float64) sky {
 	p := t / 3600
-	i := int(p)
-	f := p - float64(i)
+	i := int(p) - w.first
+	f := p - math.Floor(p)
 	a, b := w.hours[i], w.hours[i+1]
 	return sky{air: a.air + f*(b.air-a.air), rail: a.rail + f*(b.rail-a.rail), rain: a.rain, wet: a.wet + f*(b.wet-a.wet)}
 }
@@ -94,6 +95,7 @@ type mains struct {
 	wander  float64
 	sags    float64 // share lost at busy hours
 	battery float64 // hours left on the battery
+	first   int     // hour of the yard of the first of hours
 	hours   []float64
 }
 
@@ -102,7 +104,7 @@ func newMains(rng *rand.Rand) *mains {
 }
 
 func (m *mains) extend(t float64) {
-	for n := len(m.hours); float64(n)*3600 <= t+7200; n++ {
+	for n := m.first + len(m.hours); float64(n)*3600 <= t+7200; n++ {
 		m.wander += -m.wander/12 + 0.002*m.rng.NormFloat64()
 		busy := hump(5, 21, float64(n%24))
 		v := 1 + m.wander - m.sags*busy
@@ -116,4 +118,17 @@ func (m *mains) extend(t float64) {
 	}
 }
 
-func (m *mains) at(t float64) float64 { return m.hours[int(t/3600)] }
+func (m *mains) at(t float64) float64 { return m.hours[int(t/3600)-m.first] }
+
+// forget drops the hours before t.
+func (m *mains) forget(t float64) { forget(&m.hours, &m.first, t) }
+
+// forget drops the hours before t.
+func (w *weather) forget(t float64) { forget(&w.hours, &w.first, t) }
+
+func forget[T any](hours *[]T, first *int, t float64) {
+	if n := min(int(t/3600)-*first, len(*hours)); n > 1000 {
+		*hours = append([]T(nil), (*hours)[n:]...)
+		*first += n
+	}
+}
