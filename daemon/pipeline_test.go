@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -144,9 +145,10 @@ func TestStoreAwayAndBack(t *testing.T) {
 			batch: 16, log: slog.New(slog.NewTextHandler(&said, nil)), metrics: newMetrics(), committed: func(*draft) {},
 			filer: &filer{yard: newYard(), set: detect.DefaultSettings(), most: 10},
 		}
-		away := true
+		var away atomic.Bool
+		away.Store(true)
 		f := &flaky{ledger: newMemory(), fail: func(int, string) error {
-			if away {
+			if away.Load() {
 				return errFlaky
 			}
 			return nil
@@ -166,7 +168,7 @@ func TestStoreAwayAndBack(t *testing.T) {
 		if f.op < 12 || f.op > 30 {
 			t.Errorf("expected an attempt every few seconds, found %d in a minute", f.op)
 		}
-		away = false
+		away.Store(false)
 		if err := <-done; err != nil || acks != 1 || p.trouble.Load() != nil {
 			t.Errorf("expected one acknowledgement and no trouble, found %d, %v, %v", acks, p.trouble.Load(), err)
 		}
