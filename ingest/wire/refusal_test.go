@@ -65,6 +65,8 @@ func TestRefusals(t *testing.T) {
 		{"turnout an object", instead(`"W1"`, `{"W":1}`), "turnout: expected 1 to 64 of A-Z a-z 0-9 . _ -, found an object"},
 		{"to sideways", instead(`"normal"`, `"sideways"`), `to: expected normal or reverse, found "sideways"`},
 		{"to true", instead(`"normal"`, `true`), "to: expected normal or reverse, found true"},
+		{"to something long", instead(`"normal"`, `"`+strings.Repeat("é", 60)+`"`), `to: expected normal or reverse, found "` + strings.Repeat("é", 40) + `…"`},
+		{"broken after many faults", instead(goodChannel, strings.Repeat(`7,`, 15)+"8]],"), manyFaults() + "; : expected JSON after RFC 8259, found invalid character ']' after object value (expecting ',' or '}'), at byte 127"},
 		{"completed text", instead(`:true`, `:"true"`), `completed: expected true or false, found "true"`},
 		{"completed 1", instead(`:true`, `:1`), "completed: expected true or false, found 1"},
 		{"no zone", instead(`07Z"`, `07"`), `started_at: expected a time after RFC 3339 with a zone, found "2026-03-01T06:14:07"`},
@@ -131,6 +133,15 @@ func TestRefusals(t *testing.T) {
 			}
 		})
 	}
+}
+
+// manyFaults are one fewer than are told of one payload.
+func manyFaults() string {
+	var all []string
+	for i := range mostFaults - 1 {
+		all = append(all, fmt.Sprintf("channels[%d]: expected an object, found 7", i))
+	}
+	return strings.Join(all, "; ")
 }
 
 // checkRefusal wants faults in the form of Refusal.Error, but with an empty
@@ -212,6 +223,11 @@ func TestRefusalsOfCBOR(t *testing.T) {
 		{"single NaN", typed(85, "0000c07f"), "channels[0].samples[0]: expected a finite number that float64 can hold, found NaN"},
 		{"double infinity", typed(82, "fff0000000000000"), "channels[0].samples[0]: expected a finite number that float64 can hold, found -Inf"},
 		{"odd bytes", typed(77, "000102"), "channels[0].samples: expected a typed array of 2 bytes an element, found 3 bytes"},
+		{"completed a list", pack(func(m, _ map[string]any) { m["completed"] = []int{} }), "completed: expected true or false, found a list"},
+		{"channel true", pack(func(m, _ map[string]any) { m["channels"] = []any{true} }), "channels[0]: expected an object, found true"},
+		{"channel infinite", pack(func(m, _ map[string]any) { m["channels"] = []any{math.Inf(1)} }), "channels[0]: expected an object, found +Inf"},
+		{"channel -1.5", pack(func(m, _ map[string]any) { m["channels"] = []any{-1.5} }), "channels[0]: expected an object, found -1.5"},
+		{"channel no UTF-8", pack(func(m, _ map[string]any) { m["channels"] = []any{cbor.RawMessage("\x62W\xff")} }), "channels[0]: expected an object, found text that is not UTF-8"},
 		{"float128", typed(83, strings.Repeat("00", 32)), "channels[0].samples: expected a typed array of integers of 1, 2, 4 or 8 bytes or of floats of 2, 4 or 8, found tag 83"},
 		{"reserved tag", typed(76, "00"), "channels[0].samples: expected a typed array of integers of 1, 2, 4 or 8 bytes or of floats of 2, 4 or 8, found tag 76"},
 		{"other tag", typed(88, "00"), "channels[0].samples: expected a list of numbers, found tag 88"},
@@ -276,8 +292,7 @@ func TestLimits(t *testing.T) {
 		if name == "plain" {
 			continue
 		}
-		throw, err = d.Throw(payload)
-		if err != nil {
+		if _, err := d.Throw(payload); err != nil {
 			t.Errorf("%s of 497 bytes: %v", name, err)
 		}
 	}

@@ -66,7 +66,14 @@ func (u *unpacker) unpack(payload []byte) ([]byte, compression, error) {
 	var err error
 	switch c {
 	case inGzip:
+		used := u.gz != nil
 		u.out, err = u.gunzip(payload, u.out[:0])
+		if err != nil && used {
+			// A reader keeps tables of the payloads before, and may word what is
+			// corrupt by them. The reason must not depend on those.
+			u.gz = nil
+			u.out, err = u.gunzip(payload, u.out[:0])
+		}
 	case inZstd:
 		u.out, err = u.unzstd(payload, u.out[:0])
 	default:

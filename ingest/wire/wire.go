@@ -9,7 +9,8 @@
 // What cannot be read is refused with an [ingest.Refusal]: where, what was
 // expected, what was found, for as many faults as can be told apart. Members
 // that are not known are ignored, so that senders may grow; a null stands for
-// an optional member that is absent; a member given twice is refused.
+// an optional member that is absent; a member given twice is refused (in CBOR,
+// one that is known). Where a whole number is wanted, 1.0 and 1e0 are 1.
 package wire
 
 import (
