@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"throwline/alerting/screen"
 	"throwline/daemon"
 )
 
@@ -325,5 +326,38 @@ func TestTryLineWithSecrets(t *testing.T) {
 	}
 	if strings.Contains(line, "sesame") {
 		t.Error("expected no secret in it")
+	}
+}
+
+// The demo shows its yard within seconds, and leaves nothing behind.
+func TestDemo(t *testing.T) {
+	dir := t.TempDir()
+	t.Setenv("TMPDIR", dir)
+	out, stop := started(t, "demo", "--listen", "127.0.0.1:0")
+	page := pageIn(t, out)
+	if !strings.Contains(out.String(), "never says that a turnout is safe") || screen.Built() == strings.Contains(out.String(), "make pages") {
+		t.Errorf("expected the advisory, and how to build the pages where they are not, found %s", out.String())
+	}
+	var status struct {
+		Demo, Ready bool
+		Turnouts    int
+		LastThrowAt time.Time `json:"last_throw_at"`
+	}
+	eventually(t, "ten turnouts or more that throw", func() bool {
+		if err := json.Unmarshal([]byte(get(t, page+"/api/v1/status")), &status); err != nil {
+			t.Fatal(err)
+		}
+		return status.Demo && status.Ready && status.Turnouts >= 10
+	})
+	first := status.LastThrowAt
+	eventually(t, "more throws", func() bool {
+		if err := json.Unmarshal([]byte(get(t, page+"/api/v1/status")), &status); err != nil {
+			t.Fatal(err)
+		}
+		return status.LastThrowAt.After(first)
+	})
+	stop()
+	if left, err := os.ReadDir(dir); err != nil || len(left) > 0 {
+		t.Errorf("expected nothing left behind, found %v, %v", left, err)
 	}
 }
