@@ -3,6 +3,7 @@
 import { segment, type Alert, type Cause } from "./api.ts";
 import { fill, h } from "./dom.ts";
 import { diamond, turnoutSymbol } from "./marks.ts";
+import { sentence } from "./sentence.ts";
 import { since, when } from "./time.ts";
 import { causeLine, causeName, change, conditionMeaning, conditionName, forecastLine, percent, toEnd } from "./words.ts";
 
@@ -92,10 +93,4 @@ export function bar(share: number): HTMLElement {
   const inner = h("span");
   inner.style.width = `${Math.round(100 * Math.min(1, Math.max(0, share)))}%`;
   return h("span", { class: "share", "aria-hidden": "true" }, inner);
-}
-
-/** Written as a sentence: a capital first, a full stop last. */
-export function sentence(s: string): string {
-  const t = s.trim();
-  return t && t[0]!.toUpperCase() + t.slice(1) + (/[.!?…]$/.test(t) ? "" : ".");
 }

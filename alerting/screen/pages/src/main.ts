@@ -105,6 +105,11 @@ class Frame implements Yard {
     window.scrollTo(0, 0);
   }
 
+  retitle(): void {
+    this.drawTitle();
+    this.drawBlock();
+  }
+
   private draw(back: boolean): void {
     for (const [pattern, name, draw] of routes) {
       const m = pattern.exec(location.pathname);

@@ -10,6 +10,8 @@ export interface Yard {
   status(): Status | undefined;
   /** Goes to another page without loading. */
   go(path: string): void;
+  /** The page has another title now. */
+  retitle(): void;
 }
 
 export interface Page {

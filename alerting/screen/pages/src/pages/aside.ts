@@ -46,17 +46,17 @@ function entry(a: SetAside, detail?: SetAsideDetail): HTMLElement {
   const payload = h("div", { class: "payload" });
   const outcome = h("div", { role: "status" });
   const button = h("button", { type: "button", class: "act", data: { act: "retry" }, on: { click: () => void retry() } }, "Send through again");
-  const reasons = h("ul", { class: "reasons" }, a.reasons.map((r) => h("li", null, h("code", null, r.path || "message"), " expected ", h("q", null, r.expected), ", found ", h("q", null, r.found))));
+  const reasons = h("ul", { class: "reasons" }, a.reasons.map((r) => h("li", null, h("code", null, r.path || "message"), h("b", null, " expected "), r.expected, h("b", null, ", found "), r.found)));
   const look = h("details", { open: Boolean(detail), on: { toggle: () => void open() } }, h("summary", null, `Payload, ${bytes(a.size)}`), payload);
   const retries = h("span", null);
   const tell = (n: number): void => {
-    retries.textContent = n === 0 ? "" : n === 1 ? "sent through again once, in vain" : `sent through again ${n} times, in vain`;
+    retries.textContent = n === 0 ? "" : n === 1 ? " · sent through again once, in vain" : ` · sent through again ${n} times, in vain`;
   };
   let tried = a.retries;
   tell(tried);
   const el = h("article", { class: "set-aside", data: { aside: a.id } },
     h("h2", null, when(a.at, "full"), " ", h("span", { class: "soft" }, `number ${a.id}`)),
-    h("p", { class: "topic" }, h("code", null, a.topic), a.turnout && [" · turnout ", h("a", { href: `/turnouts/${segment(a.turnout)}` }, a.turnout)], " · ", retries),
+    h("p", { class: "topic" }, h("code", null, a.topic), a.turnout && [" · turnout ", h("a", { href: `/turnouts/${segment(a.turnout)}` }, a.turnout)], retries),
     reasons, look, h("p", { class: "acts" }, button), outcome);
 
   const show = (d: SetAsideDetail): void => {

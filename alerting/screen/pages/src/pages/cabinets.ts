@@ -1,6 +1,6 @@
 // The cabinets: there or away, since when, and how their clocks are.
 
-import { all, type Cabinet } from "../api.ts";
+import { get, type Cabinet, type List } from "../api.ts";
 import { fill, h } from "../dom.ts";
 import { failure } from "../failure.ts";
 import { presence } from "../marks.ts";
@@ -38,7 +38,7 @@ export const cabinetsPage: Draw = (root, yard, _args, signal) => {
 
   const load = async (): Promise<void> => {
     try {
-      list = (await all<Cabinet>("/cabinets", {}, 10_000, signal)).items;
+      list = (await get<List<Cabinet>>("/cabinets", {}, signal)).items;
       fill(trouble);
       draw();
     } catch (err) {

@@ -5,7 +5,7 @@ import { TraceGraph } from "../chart/trace.ts";
 import { fill, h } from "../dom.ts";
 import { failure } from "../failure.ts";
 import { arrived, turnoutSymbol } from "../marks.ts";
-import type { Draw } from "../page.ts";
+import type { Draw, Page } from "../page.ts";
 import { featureTable } from "../parts/features.ts";
 import { span, when } from "../time.ts";
 import { doubtName, withUnit } from "../words.ts";
@@ -18,6 +18,8 @@ export const throwPage: Draw = (root, yard, [key], signal) => {
 
   const draw = (d: ThrowDetail): void => {
     t = d;
+    page.title = `${d.turnout} to ${d.to}`;
+    yard.retitle();
     const rem = parseFloat(getComputedStyle(document.documentElement).fontSize) || 16;
     graphs = d.traces.map((tr, i) => {
       const g = new TraceGraph(d.traces.length > 1 ? 15 : 22, rem, "throw");
@@ -36,7 +38,7 @@ export const throwPage: Draw = (root, yard, [key], signal) => {
         d.detections.length > 0 && fact("Detected", d.detections.map((x) => `${x.place} after ${withUnit(x.after_s, "s")}`).join(", ")),
         d.rail_temperature_c !== undefined && fact("Rail", withUnit(d.rail_temperature_c, "°C")),
         d.supply_v !== undefined && fact("Supply", withUnit(d.supply_v, "V")),
-        fact("Arrived", `${span(Date.parse(d.arrived_at) - Date.parse(d.started_at))} after its start`),
+        fact("Arrived", later(Date.parse(d.arrived_at) - Date.parse(d.started_at))),
         d.cabinet && fact("Cabinet", h("a", { href: "/cabinets" }, d.cabinet)),
         d.throw_id && fact("Throw id", h("code", null, d.throw_id))),
       doubts.length > 0 && h("div", { class: "doubts" }, h("strong", null, "This trace is doubtful."), h("ul", null, doubts)),
@@ -52,7 +54,7 @@ export const throwPage: Draw = (root, yard, [key], signal) => {
     });
   };
   load();
-  return {
+  const page: Page = {
     title: "Throw",
     key(ev): boolean {
       const to = ev.key === "ArrowLeft" ? t?.previous : ev.key === "ArrowRight" ? t?.next : undefined;
@@ -63,11 +65,16 @@ export const throwPage: Draw = (root, yard, [key], signal) => {
       for (const g of graphs) g.close();
     },
   };
+  return page;
 };
 
 function step(which: string, name: string, key: string | undefined): HTMLElement {
   return key ? h("a", { class: "act", rel: which === "next" ? "next" : "prev", href: `/throws/${segment(key)}`, data: { step: which } }, name)
     : h("span", { class: "act off", data: { step: which } }, name);
+}
+
+function later(ms: number): string {
+  return `${Math.abs(ms) < 60e3 ? withUnit(ms / 1e3, "s") : span(ms)} after its start`;
 }
 
 function fact(name: string, ...what: (Node | string)[]): HTMLElement {

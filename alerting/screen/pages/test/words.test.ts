@@ -1,0 +1,39 @@
+import assert from "node:assert/strict";
+import test from "node:test";
+import { pastBand } from "../src/chart/pastband.ts";
+import { sentence } from "../src/sentence.ts";
+import { bytes, change, figure, forecastLine, likelihood, percent } from "../src/words.ts";
+
+test("figures have about three significant digits", () => {
+  for (const [v, text] of [[1234.4, "1234"], [12.345, "12.3"], [1.2345, "1.23"], [0.012345, "0.012"], [-0.5, "−0.500"], [-0.0001, "0"], [NaN, "–"], [null, "–"]] as const) assert.equal(figure(v), text);
+});
+
+test("probabilities in words do not claim more than they are", () => {
+  assert.deepEqual([1, 0.95, 0.8, 0.6, 0.4, 0.26].map(likelihood), ["Almost certainly", "Almost certainly", "Very likely", "Likely", "Perhaps", "No cause stands out; first"]);
+  assert.equal(percent(0.004), "under 1\u00a0%");
+  assert.equal(percent(0.745), "75\u00a0%");
+  assert.equal(percent(0), "0\u00a0%");
+});
+
+test("changes and forecasts", () => {
+  assert.equal(change(31.5), "+32\u00a0%");
+  assert.equal(change(-4.25), "−4.3\u00a0%");
+  assert.equal(forecastLine({ limit: "throw time 6 s", days_p10: 0.5, days_p50: 3.04, days_p90: 21.4 }), "throw time 6 s in about 3 d (12 h to 21 d)");
+});
+
+test("sizes", () => {
+  assert.deepEqual([0, 1023, 1536, 3 << 20].map(bytes), ["0 B", "1023 B", "1.50 KiB", "3.00 MiB"]);
+});
+
+test("sentences", () => {
+  assert.deepEqual(["look here", " Done. ", "is it?", ""].map(sentence), ["Look here.", "Done.", "Is it?", ""]);
+});
+
+test("the past begins where the movement does and lasts as usual", () => {
+  const band = pastBand({
+    drive: "main", quantity: "motor_current", unit: "A", doubts: [], phases: [{ phase: "inrush", start_s: 0.2, end_s: 0.4 }], features: {},
+    past: { throws: 9, duration_s: 4, low: [1, 1], mid: [2, 2], high: [3, 3] },
+  })!;
+  assert.deepEqual(band.at, [1.2, 3.2]);
+  assert.equal(pastBand({ drive: "main", quantity: "motor_current", unit: "A", doubts: [], phases: [], features: {} }), undefined);
+});
