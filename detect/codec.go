@@ -100,7 +100,9 @@ func (c *coder) u8(x *uint8) {
 func (c *coder) i8(x *int8) {
 	u := uint8(*x)
 	c.u8(&u)
-	*x = int8(u)
+	if c.reading { // others may be reading a state that is written
+		*x = int8(u)
+	}
 }
 
 func (c *coder) flag(x *bool) {
@@ -109,7 +111,9 @@ func (c *coder) flag(x *bool) {
 		u = 1
 	}
 	c.u8(&u)
-	*x = u == 1
+	if c.reading {
+		*x = u == 1
+	}
 }
 
 // text walks a string of at most 65535 bytes.
@@ -196,7 +200,9 @@ func (c *coder) track(t *track) {
 	c.text(&t.drive)
 	q := string(t.quantity)
 	c.text(&q)
-	t.quantity = ingest.Quantity(q)
+	if c.reading {
+		t.quantity = ingest.Quantity(q)
+	}
 	c.f32s2(&t.n, &t.unlock, &t.lock, &t.inrush, &t.idle, &t.running, &t.duration, &t.missing, &t.far)
 	for i := range t.signals {
 		c.signal(&t.signals[i])
