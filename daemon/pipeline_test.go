@@ -389,3 +389,33 @@ func TestLateThrowsDoNotTurnTimeBack(t *testing.T) {
 		t.Error("expected the late incomplete throw to be told")
 	}
 }
+
+// People look while throws are filed; the race detector looks with them.
+func TestLookingWhileFiling(t *testing.T) {
+	b := newBench(t, 16)
+	b.start(t)
+	stop, looked := make(chan struct{}), make(chan int)
+	go func() {
+		n := 0
+		for y := b.filer.yard; ; n++ {
+			select {
+			case <-stop:
+				looked <- n
+				return
+			default:
+			}
+			for _, s := range y.Turnouts() {
+				_ = y.Profile(s.Turnout, ingest.Normal, "main", ingest.MotorCurrent)
+			}
+			_, _, _ = y.OpenAlerts(""), y.Cabinets(), y.numbering()
+		}
+	}()
+	for n := range 150 {
+		b.send(messageOf("ORR", numbered(invented(fmt.Sprintf("W%d", n%3), n, 0), "b", uint64(n+1))))
+	}
+	b.settled(t)
+	close(stop)
+	if n := <-looked; n == 0 {
+		t.Error("expected someone to look")
+	}
+}
