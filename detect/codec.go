@@ -167,6 +167,7 @@ func (c *coder) signal(s *signal) {
 	c.f32(&s.before)
 	c.flag(&s.doubted)
 	c.flag(&s.soft)
+	c.flag(&s.low)
 }
 
 func (c *coder) f32s2(list ...*float32) {

@@ -118,6 +118,10 @@ func sortCauses(c []Cause) {
 // risen returns the findings of the charts.
 func (s *State) risen() []Finding {
 	p := s.picture()
+	if sensor := p.sensor(); !p.any && sensor.Condition != "" {
+		s.called = calledMeasurement
+		return []Finding{sensor}
+	}
 	if !p.any {
 		s.called = calledNothing
 		return nil
@@ -195,9 +199,9 @@ const (
 )
 
 func (s *State) call(causes []Cause) uint8 {
-	need := 0.5
+	need := 0.6
 	if s.called == calledTurnout {
-		need = 0.8
+		need = 0.85
 	}
 	now := calledTurnout
 	switch top := causes[0]; {
@@ -208,7 +212,7 @@ func (s *State) call(causes []Cause) uint8 {
 	}
 	if s.called > calledTurnout && now == calledTurnout {
 		for _, c := range causes {
-			if (c.Cause == MeasurementCause && s.called == calledMeasurement || c.Cause == SupplyVoltageCause && s.called == calledSupply) && c.Probability > 0.25 {
+			if (c.Cause == MeasurementCause && s.called == calledMeasurement || c.Cause == SupplyVoltageCause && s.called == calledSupply) && c.Probability > 0.15 {
 				return s.called
 			}
 		}
@@ -240,10 +244,11 @@ type change struct {
 // picture is what all signals of a turnout show now.
 type picture struct {
 	changes []change
-	any     bool    // some chart has alarmed upwards
-	known   bool    // the supply is reported
-	sag     float64 // fall of the supply, ln
-	sagging bool    // its chart has alarmed
+	any     bool                // some chart has alarmed upwards
+	known   bool                // the supply is reported
+	sag     float64             // fall of the supply, ln
+	sagging bool                // its chart has alarmed
+	low     [2][numSignals]bool // stand below their past, by end
 }
 
 // alarms lists the signals whose rise calls for someone. The inrush, the
@@ -271,6 +276,7 @@ func (s *State) picture() picture {
 				since := sig.upSince
 				p.changes = append(p.changes, change{end: i, drive: t.drive, q: t.quantity, signal: k, d: d, sd: sd, alarm: sig.alarm, since: since})
 				p.any = p.any || sig.alarm > 0 && alarms(k)
+				p.low[i][k] = p.low[i][k] || sig.low
 			}
 		}
 		if e.sag.learned() {
@@ -292,6 +298,34 @@ func (s *State) picture() picture {
 		}
 	}
 	return p
+}
+
+// sensor returns what speaks of the sensor and of nothing else: the whole trace
+// with its inrush has fallen alike, which no grease does.
+func (p *picture) sensor() Finding {
+	f := Finding{Condition: DoubtfulMeasurement, Urgency: 0.2}
+	said := ""
+	for _, c := range p.changes {
+		switch {
+		case c.signal == sInrush && p.low[c.end][sInrush] && p.low[c.end][sTravel] && p.low[c.end][sUnlock] && p.low[c.end][sLock] && !p.low[c.end][sDuration] && c.q != ingest.HydraulicPressure:
+			said = "the whole trace has fallen alike, its inrush too, while the time stayed"
+		default:
+			continue
+		}
+		f.Drive = c.drive
+		if at := time.Unix(c.since, 0).UTC(); f.Since.IsZero() || at.Before(f.Since) {
+			f.Since = at
+		}
+	}
+	if said == "" {
+		return Finding{}
+	}
+	f.Causes = []Cause{
+		{Cause: MeasurementCause, Probability: 0.85, Evidence: []string{said}, Checks: checks[MeasurementCause]},
+		{Cause: MotorWear, Probability: 0.1, Evidence: []string{said}, Checks: checks[MotorWear]},
+		{Cause: UnknownCause, Probability: 0.05, Evidence: []string{said}, Checks: checks[UnknownCause]},
+	}
+	return f
 }
 
 // percent writes a change as "up 31 %" or "unchanged".

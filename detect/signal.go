@@ -27,7 +27,7 @@ type signal struct {
 	sum    float32 // of the adjusted values in the open block
 	count  float32
 	opened int64 // unix s of the block's first throw
-	run    int8  // throws in a row far on one side, negative below
+	run    int8  // throws in a row far above the level
 
 	blocks float32 // closed in this epoch
 	vb     float32 // variance of a block mean about the level, with its prior
@@ -47,6 +47,7 @@ type signal struct {
 	peak      float32 // highest deviation of a block during the alarm
 	above     int8    // blocks in a row far above the fixed level
 	calm      int8    // blocks in a row back near the level
+	low       bool    // stands below the level for longer than chance
 	settling  int8    // throws still to be gathered after work before the level is set
 	before    float32 // recent before the work
 	doubted   bool    // it stood above the level before the work
@@ -126,13 +127,16 @@ var kinds = [numSignals]kindOf{
 const (
 	needed     = 20       // throws before the level is used
 	settle     = 8        // throws after work before the level is set anew
-	blockMost  = 24       // throws that close a block
+	blockMost  = 200      // throws that close a block
 	blockLeast = 3        // throws a block holds at least
 	blockSpan  = 8 * 3600 // s after which a block of blockLeast closes
 	slowDays   = 25.0     // d, time constant of the rolling level
 	winsor     = 3.5      // deviations beyond which a throw counts as that far
-	rushed     = 4        // throws in a row beyond rushedZ close the block at once
+	rushed     = 4        // throws in a row beyond rushedZ and rushedFar that close the block at once
 	rushedZ    = 5.0
+	rushedFar  = 3.0  // reference values
+	young      = 8    // blocks within which the level settles and nothing is called
+	step       = 0.6  // of the decision interval: what one block adds at most, so that one never alarms
 	priorBlock = 12.0 // blocks that the prior of vb weighs
 	slowNoise  = 3.5  // deviations of the slow noise that are no change
 	fastBlocks = 6.0
@@ -187,7 +191,7 @@ func (s *signal) doubt(k *kindOf, arl float64) bool {
 // are more.
 func (s *signal) reference(k *kindOf) float64 {
 	slow := min(slowNoise*math.Sqrt(float64(s.vs)), 2.2*k.allowance)
-	return max(k.allowance, 0.75*math.Sqrt(float64(s.vb)), slow)
+	return max(k.allowance, math.Sqrt(float64(s.vb)), slow)
 }
 
 // longRun is the deviation of a block that a long sum sees: correlated blocks
@@ -231,14 +235,12 @@ func (s *signal) step(k *kindOf, y float64, c *covariates, at int64, arl float64
 	s.recent += (float32(e) - s.recent) / 8
 	// Far throws in a row are a change, one is an odd throw.
 	switch {
-	case z > rushedZ:
-		s.run = max(s.run, 0) + 1
-	case z < -rushedZ:
-		s.run = min(s.run, 0) - 1
+	case z > rushedZ && e-float64(s.level) > rushedFar*s.reference(k):
+		s.run++
 	default:
 		s.run = 0
 	}
-	far := s.run >= rushed || s.run <= -rushed
+	far := s.run >= rushed
 	if far {
 		s.run = 0
 	}
@@ -367,11 +369,18 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 	if s.down == 0 {
 		s.downSince = s.opened
 	}
-	// A block far out counts as three decision intervals at most: the way back is no longer.
-	s.up = float32(min(max(float64(s.up)+d-ref, 0), 3*h))
-	s.down = float32(min(max(float64(s.down)-d-ref, 0), 3*h))
+	// One block alone does not alarm, and the way back is no longer than three
+	// decision intervals.
+	s.up = float32(min(max(float64(s.up)+min(d-ref, step*h), 0), 3*h))
+	s.down = float32(min(max(float64(s.down)+min(-d-ref, step*h), 0), 3*h))
 	s.sum, s.count, s.closed = 0, 0, at
+	if s.blocks < young {
+		s.up, s.down = 0, 0
+	}
 	far := mean-float64(s.fixed) > beyond*max(k.allowance, ref)
+	if s.blocks < young {
+		s.fixed = s.level
+	}
 	if far {
 		s.above++
 	} else {
@@ -394,17 +403,17 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 		}
 	case float64(s.up) > h, s.above >= 3:
 		s.alarm, s.alarmAt, s.calm, s.peak = 1, at, 0, float32(d)
-	case float64(s.down) > h:
-		// Better than its past: nobody need go; the level follows at once.
-		s.level += float32(d)
-		s.fast = float32(mean)
-		s.fixed = min(s.fixed, s.level)
-		s.up, s.down, s.last = 0, 0, 0
-		return
+	}
+	s.low = float64(s.down) > h && d < -ref
+	if s.low {
+		// Better than its past, for longer than chance: nobody need go. The level
+		// follows within some blocks, not at once: what passes is not believed.
+		s.level += float32(0.2 * d)
+		s.down = float32(h)
 	}
 	e := mean - float64(s.fast)
 	s.fast += float32(e) / fastBlocks
-	if frozen || s.doubt(k, arl) {
+	if frozen && s.blocks >= young || s.doubt(k, arl) {
 		s.last = float32(e)
 		return
 	}
@@ -424,6 +433,9 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 	// ageing, not of a fault.
 	cut := min(max(d, -ref), ref)
 	gain := max(days/slowDays, 1/(float64(s.blocks)+4))
+	if s.blocks <= young {
+		cut, gain = d, 1/(float64(s.blocks)+1)
+	}
 	s.level += float32(gain * cut)
 	if days > 0 {
 		most := k.allowance / 15

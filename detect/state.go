@@ -78,7 +78,7 @@ type Settings struct {
 // DefaultSettings returns the settings in force where none are given.
 func DefaultSettings() Settings { return Settings{FalseAlerts: 0.05} }
 
-var sagKind = kindOf{"supply voltage", 0.03, 0.01, [numCovariates]float64{}, [numCovariates]float64{0.001, 0.01, 0.01}, false}
+var sagKind = kindOf{"supply voltage", 0.05, 0.02, [numCovariates]float64{}, [numCovariates]float64{0.001, 0.01, 0.01}, false}
 
 var lagKind = kindOf{"time to detection", 0.06, 0.03, [numCovariates]float64{}, [numCovariates]float64{0.003, 0.3, 0.05}, true}
 
