@@ -35,7 +35,7 @@ type running struct {
 
 func configOf(m *mosquitto, dir string) Config {
 	c := DefaultConfig()
-	c.DataDir, c.MQTT.Brokers, c.HTTP.Listen = dir, []string{m.url()}, "127.0.0.1:0"
+	c.DataDir, c.MQTT.Brokers, c.HTTP.Listen = dir, []string{m.URL()}, "127.0.0.1:0"
 	return c
 }
 
@@ -107,7 +107,7 @@ func (r *running) count(o outcome) float64 {
 func TestServe(t *testing.T) {
 	m := startMosquitto(t)
 	d := serving(t, configOf(m, t.TempDir()))
-	c := newCabinet(t, m.url())
+	c := newCabinet(t, m.URL())
 	c.publish("throwline/v1/ORR/state", []byte(`{"state":"online","at":"2026-03-01T05:00:00Z","agent":"test"}`))
 
 	// The event stream tells what happens from here on.
@@ -231,7 +231,7 @@ func TestServe(t *testing.T) {
 // is there after a restart, and nothing is taken twice.
 func TestRestart(t *testing.T) {
 	m := startMosquitto(t)
-	c, conf := newCabinet(t, m.url()), configOf(m, t.TempDir())
+	c, conf := newCabinet(t, m.URL()), configOf(m, t.TempDir())
 	first := serving(t, conf)
 	for n := range 50 {
 		c.throw("ORR", numbered(invented("ORR-W1", n, 0), "b1", uint64(n+1)))
@@ -279,10 +279,10 @@ func TestRestart(t *testing.T) {
 func TestBrokerGoneAndBack(t *testing.T) {
 	m := startMosquitto(t)
 	d := serving(t, configOf(m, t.TempDir()))
-	c := newCabinet(t, m.url())
+	c := newCabinet(t, m.URL())
 	c.throw("ORR", numbered(invented("ORR-W1", 1, 0), "b1", 1))
 	eventually(t, "the receipt", func() bool { return m.receipt("ORR") != "" })
-	m.kill()
+	m.Kill()
 	eventually(t, "not ready", func() bool { return d.Ready(t.Context()) != nil })
 	var why string
 	if code := d.get("/readyz", &why); code != 503 || !strings.Contains(why, "no connection to the broker") {
@@ -291,7 +291,7 @@ func TestBrokerGoneAndBack(t *testing.T) {
 	if code := d.get("/livez", nil); code != 200 {
 		t.Errorf("expected alive, found %d", code)
 	}
-	m.start()
+	m.Begin()
 	eventually(t, "ready again", func() bool { return d.Ready(t.Context()) == nil })
 	eventually(t, "the receipt again", func() bool { return strings.Contains(m.receipt("ORR"), `"through":1`) })
 	c.await()
@@ -306,7 +306,7 @@ func TestNothingIsLostOverRestarts(t *testing.T) {
 		t.Skip("takes some seconds")
 	}
 	m := startMosquitto(t)
-	c, conf := newCabinet(t, m.url()), configOf(m, t.TempDir())
+	c, conf := newCabinet(t, m.URL()), configOf(m, t.TempDir())
 	serving(t, conf).halt() // so that the broker keeps a session
 	const throws = 1500
 	sent := make(chan struct{})

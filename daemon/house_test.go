@@ -102,7 +102,7 @@ func breach(from, to string, test bool) string {
 	a, b := room(from), room(to)
 	top := func(dir string) bool { return !strings.Contains(dir, "/") }
 	switch {
-	case strings.HasPrefix(from, "deploy/"), from == "daemon", strings.HasPrefix(from, "daemon/cmd/"):
+	case from == "deploy", strings.HasPrefix(from, "deploy/"), from == "daemon", strings.HasPrefix(from, "daemon/cmd/"):
 		return "" // they see all
 	case a < 0 || b < 0:
 		return "no room of the house"

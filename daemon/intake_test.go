@@ -34,7 +34,7 @@ func BenchmarkIntake(b *testing.B) {
 	}
 	// fill has the broker hold all messages for a session that is away.
 	fill := func(b *testing.B, m *mosquitto, clientID string) {
-		o := mqtt.Options{Brokers: []string{m.url()}, ClientID: clientID, Prefix: "throwline/v1"}
+		o := mqtt.Options{Brokers: []string{m.URL()}, ClientID: clientID, Prefix: "throwline/v1"}
 		s, err := mqtt.Open(b.Context(), o)
 		if err != nil {
 			b.Fatal(err)
@@ -43,7 +43,7 @@ func BenchmarkIntake(b *testing.B) {
 		if err := s.Close(context.Background()); err != nil {
 			b.Fatal(err)
 		}
-		c := newCabinet(b, m.url())
+		c := newCabinet(b, m.URL())
 		slots := make(chan struct{}, 64)
 		for i := range messages {
 			slots <- struct{}{}
@@ -64,7 +64,7 @@ func BenchmarkIntake(b *testing.B) {
 			m := startMosquitto(b)
 			fill(b, m, "throwline")
 			b.StartTimer()
-			s, err := mqtt.Open(b.Context(), mqtt.Options{Brokers: []string{m.url()}, ClientID: "throwline", Prefix: "throwline/v1", InFlight: 1000})
+			s, err := mqtt.Open(b.Context(), mqtt.Options{Brokers: []string{m.URL()}, ClientID: "throwline", Prefix: "throwline/v1", InFlight: 1000})
 			if err != nil {
 				b.Fatal(err)
 			}
@@ -75,7 +75,7 @@ func BenchmarkIntake(b *testing.B) {
 			if err := s.Close(context.Background()); err != nil {
 				b.Fatal(err)
 			}
-			m.kill()
+			m.Kill()
 			b.StartTimer()
 		}
 		b.ReportMetric(float64(messages*b.N)/b.Elapsed().Seconds(), "throws/s")
@@ -102,7 +102,7 @@ func BenchmarkIntake(b *testing.B) {
 			if err := d.Stop(context.Background()); err != nil {
 				b.Fatal(err)
 			}
-			m.kill()
+			m.Kill()
 			b.StartTimer()
 		}
 		b.ReportMetric(float64(messages*b.N)/b.Elapsed().Seconds(), "throws/s")

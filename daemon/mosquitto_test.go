@@ -3,11 +3,8 @@ package daemon
 import (
 	"bytes"
 	"context"
-	"fmt"
-	"net"
 	"os"
 	"os/exec"
-	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -15,81 +12,19 @@ import (
 
 	"throwline/ingest"
 	"throwline/ingest/mqtt"
+	"throwline/ingest/mqtt/mosquittotest"
 	"throwline/ingest/wire"
 )
 
-// mosquitto is a real broker of the test's own, on a free port.
+// mosquitto is a real broker of the test's own.
 type mosquitto struct {
-	t    testing.TB
-	port int
-	dir  string
-	cmd  *exec.Cmd
+	*mosquittotest.Server
+	t testing.TB
 }
 
-// startMosquitto skips the test where there is no Mosquitto, but for CI.
 func startMosquitto(t testing.TB) *mosquitto {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	m := &mosquitto{t: t, port: l.Addr().(*net.TCPAddr).Port, dir: t.TempDir()}
-	l.Close()
-	m.start()
-	t.Cleanup(m.kill)
-	return m
-}
-
-func (m *mosquitto) url() string { return fmt.Sprintf("tcp://127.0.0.1:%d", m.port) }
-
-func (m *mosquitto) start() {
-	m.t.Helper()
-	path := tool(m.t, "mosquitto")
-	text := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 1000\n", m.port)
-	if os.Getuid() == 0 {
-		text += "user root\n"
-	}
-	conf := filepath.Join(m.dir, "mosquitto.conf")
-	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
-		m.t.Fatal(err)
-	}
-	m.cmd = exec.Command(path, "-c", conf)
-	if err := m.cmd.Start(); err != nil {
-		m.t.Fatal(err)
-	}
-	for range 250 {
-		if c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", m.port)); err == nil {
-			c.Close()
-			return
-		}
-		time.Sleep(20 * time.Millisecond)
-	}
-	m.t.Fatal("mosquitto does not listen")
-}
-
-// kill ends the broker as a crash would: what it had in memory is gone.
-func (m *mosquitto) kill() {
-	if m.cmd != nil {
-		_ = m.cmd.Process.Kill() // it may have ended by itself
-		_ = m.cmd.Wait()
-		m.cmd = nil
-	}
-}
-
-// tool finds a program that the tests run for real.
-func tool(t testing.TB, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil {
-		path = filepath.Join("/usr/sbin", name)
-		if _, err := os.Stat(path); err != nil {
-			if os.Getenv("CI") != "" {
-				t.Fatalf("%s is not installed", name)
-			}
-			t.Skipf("%s is not installed", name)
-		}
-	}
-	return path
+	return &mosquitto{mosquittotest.Start(t, "allow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 1000"), t}
 }
 
 // cabinet is a client that sends, and reads its receipts.
@@ -130,12 +65,19 @@ func (c *cabinet) throw(name string, t *ingest.Throw) {
 	c.publish("throwline/v1/"+name+"/throw/"+t.Turnout, wire.AppendThrow(nil, t))
 }
 
-// receipt reads the retained receipt of a cabinet.
+// receipt reads the retained receipt of a cabinet, "" where there is none.
 func (m *mosquitto) receipt(name string) string {
 	m.t.Helper()
-	out, err := exec.Command(tool(m.t, "mosquitto_sub"), "-p", fmt.Sprint(m.port), "-h", "127.0.0.1", "-t", "throwline/v1/"+name+"/receipt", "-C", "1", "-W", "1").Output()
+	path, err := exec.LookPath("mosquitto_sub")
 	if err != nil {
-		return ""
+		if os.Getenv("CI") != "" {
+			m.t.Fatal("mosquitto_sub is not installed")
+		}
+		m.t.Skip("mosquitto_sub is not installed")
+	}
+	out, err := exec.Command(path, "-L", "mqtt"+strings.TrimPrefix(m.URL(), "tcp")+"/throwline/v1/"+name+"/receipt", "-C", "1", "-W", "1").Output()
+	if err != nil {
+		return "" // nothing within a second
 	}
 	return strings.TrimSpace(string(out))
 }
