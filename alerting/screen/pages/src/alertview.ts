@@ -84,7 +84,7 @@ function why(a: Alert, unfolded: Set<string>): HTMLElement {
 // that is read first here.
 function evidence(e: string, tag: "p" | "li"): HTMLElement {
   const at = e.lastIndexOf(": ");
-  const body = at < 0 ? sentence(e) : [h("span", { class: "means" }, sentence(e.slice(at + 2))), " ", h("span", { class: "measured" }, sentence(e.slice(0, at)))];
+  const body = at < 0 ? sentence(e) : [h("span", { class: "means" }, sentence(e.slice(at + 2))), " ", h("span", { class: "measured", title: sentence(e.slice(0, at)) }, sentence(e.slice(0, at)))];
   return h(tag, { class: "evidence" }, body);
 }
 

@@ -51,6 +51,7 @@ class Frame implements Yard {
   private readonly sheet = must("sheet");
   private readonly bar = must("connection");
   private readonly clock = h("time", { id: "clock", class: "clock" });
+  private readonly demo = h("span", { class: "invented", id: "demo", hidden: true, title: "Railway, names and data are invented, and its time runs fast." }, "invented yard, fast time");
   private readonly zone = h("button", { type: "button", class: "quiet", id: "zone", on: { click: () => setUTC(!isUTC()) } });
   private readonly scheme = h("button", { type: "button", class: "quiet", id: "scheme", on: { click: () => this.turnScheme() } });
   private readonly links = new Map<string, HTMLAnchorElement>();
@@ -205,7 +206,7 @@ class Frame implements Yard {
     fill(must("masthead"),
       h("a", { class: "brand", href: "/", "aria-label": "Throwline, to the alerts" }, emblem(), h("span", null, "Throwline")),
       h("nav", { "aria-label": "Sheets" }, [...this.links.values()]),
-      h("div", { class: "instruments" }, this.clock, this.zone, this.scheme,
+      h("div", { class: "instruments" }, this.demo, this.clock, this.zone, this.scheme,
         h("button", { type: "button", class: "quiet", id: "show-keys", title: "Keys (?)", "aria-label": "Keys", on: { click: () => this.keys.show() } }, "?")));
     this.drawScheme();
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
@@ -279,9 +280,10 @@ class Frame implements Yard {
 
   private drawBlock(): void {
     const s = this.latest;
+    this.demo.hidden = !s?.demo;
     const cell = (name: string, ...what: (Node | string)[]): HTMLElement => h("div", null, h("span", null, name), h("b", null, ...what));
     fill(must("titleblock"),
-      s?.demo && h("div", { class: "invented", id: "demo" }, h("span", null, "Invented"), h("b", null, "Railway, names and data are invented, and its time runs fast.")),
+      s?.demo && h("div", { class: "invented" }, h("span", null, "Invented"), h("b", null, "Railway, names and data are invented, and its time runs fast.")),
       s && !s.ready && h("div", { class: "unready", id: "unready" }, h("span", null, "No throws are taken now"), h("b", null, s.reason ?? "")),
       cell("Sheet", this.page?.title ?? ""),
       cell("Times", zoneName()),

@@ -42,7 +42,8 @@ function plain(c: string): string {
 }
 
 /** A probability in a word that goes before a cause's name. */
-export function likelihood(p: number): string {
+export function likelihood(probability: number): string {
+  const p = Math.round(100 * probability) / 100; // as it is shown beside the word
   if (p >= 0.95) return "Almost certainly";
   if (p >= 0.75) return "Very likely";
   if (p >= 0.5) return "Likely";
@@ -64,8 +65,8 @@ export function change(p: number): string {
 }
 
 function days(d: number): string {
-  if (d < 1) return `${Math.max(1, Math.round(24 * d))} h`;
-  return d < 10 ? `${Number(d.toFixed(1))} d` : `${Math.round(d)} d`;
+  if (d < 1) return `${Math.max(1, Math.round(24 * d))}\u00a0h`;
+  return `${d < 10 ? Number(d.toFixed(1)) : Math.round(d)}\u00a0d`;
 }
 
 export function forecastLine(f: Forecast): string {

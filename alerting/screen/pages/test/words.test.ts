@@ -18,7 +18,7 @@ test("probabilities in words do not claim more than they are", () => {
 test("changes and forecasts", () => {
   assert.equal(change(31.5), "+32\u00a0%");
   assert.equal(change(-4.25), "−4.3\u00a0%");
-  assert.equal(forecastLine({ limit: "throw time 6 s", days_p10: 0.5, days_p50: 3.04, days_p90: 21.4 }), "throw time 6 s in about 3 d (12 h to 21 d)");
+  assert.equal(forecastLine({ limit: "throw time 6 s", days_p10: 0.5, days_p50: 3.04, days_p90: 21.4 }), "throw time 6 s in about 3\u00a0d (12\u00a0h to 21\u00a0d)");
 });
 
 test("sizes", () => {
@@ -27,6 +27,7 @@ test("sizes", () => {
 
 test("sentences", () => {
   assert.deepEqual(["look here", " Done. ", "is it?", ""].map(sentence), ["Look here.", "Done.", "Is it?", ""]);
+  assert.equal(sentence("up 21 % in 3 s and 4 steps"), "Up 21\u00a0% in 3\u00a0s and 4 steps.");
 });
 
 test("the past begins where the movement does and lasts as usual", () => {

@@ -85,6 +85,7 @@ export class TraceGraph {
       },
       hooks: {
         setSelect: [(u) => { this.zoomed = u.select.width > 0; }],
+        setScale: [(u, key) => { if (key === "x") Object.assign(this.el.dataset, { from: u.scales.x?.min, until: u.scales.x?.max }); }],
         setCursor: [(u) => this.read(u)],
         drawAxes: [(u) => { this.drawPhases(u); this.drawPast(u); }],
         draw: [(u) => this.drawDetections(u)],

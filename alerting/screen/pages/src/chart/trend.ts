@@ -102,7 +102,7 @@ export class TrendGraph {
       padding: [rowsOfLabels * (p.size + 3) + 2, 8, 0, 0],
       scales: {
         x: { time: true, min: this.range[0], max: this.range[1], auto: false },
-        y: { range: (u) => this.reach(u) },
+        y: { range: () => this.reach() },
       },
       axes: axes(p, true, ""),
       series: [
@@ -130,13 +130,13 @@ export class TrendGraph {
     this.read();
   }
 
-  private reach(u: uPlot): [number, number] {
+  // As high as what is in the range, so that a close look shows more.
+  private reach(): [number, number] {
     const at = this.end?.at ?? [];
-    const { min, max } = u.scales.x ?? {};
     const s = this.series;
     if (!s || at.length === 0) return [0, 1];
-    let from = nearest(at, min ?? at[0]!);
-    let to = nearest(at, max ?? at[at.length - 1]!);
+    let from = nearest(at, this.range[0]);
+    let to = nearest(at, this.range[1]);
     if (from > 0) from--;
     if (to < at.length - 1) to++;
     return room([s.value, s.low, s.high], from, to + 1);

@@ -28,6 +28,7 @@ export const alertsPage: Draw = (root, yard) => {
       h("aside", { class: "throws", "aria-labelledby": "throws-title" }, h("h2", { id: "throws-title" }, "Throws as they arrive"), live.el)));
 
   const views = new Map<string, AlertView>();
+  let drawnCleared = "";
 
   const draw = (): void => {
     const list = yard.standing.open();
@@ -47,7 +48,9 @@ export const alertsPage: Draw = (root, yard) => {
     heads.hidden = list.length === 0;
     const lately = yard.standing.cleared().slice(0, clearedShown);
     clearedPart.hidden = lately.length === 0;
-    fill(cleared, lately.map(clearedLine));
+    const key = lately.map((a) => a.id + a.changed_at).join();
+    if (key !== drawnCleared) fill(cleared, lately.map(clearedLine)); // or a link there would lose the focus
+    drawnCleared = key;
     drawSummary();
   };
 

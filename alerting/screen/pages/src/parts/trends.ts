@@ -197,6 +197,15 @@ export class TrendsPart {
       } } });
       return h("label", null, input, " ", featureName(f));
     };
-    return h("details", { class: "features-picker", id: "features-picker" }, h("summary", { class: "act" }, "Features"), h("div", { class: "boxes" }, Object.keys(features).map(box)));
+    const picker = h("details", { class: "features-picker", id: "features-picker" }, h("summary", { class: "act" }, "Features"), h("div", { class: "boxes" }, Object.keys(features).map(box)));
+    picker.addEventListener("keydown", (ev) => {
+      if (ev.key !== "Escape") return;
+      picker.open = false;
+      picker.querySelector("summary")?.focus();
+    });
+    document.addEventListener("click", (ev) => {
+      if (!picker.contains(ev.target as Node)) picker.open = false;
+    }, { signal: this.signal });
+    return picker;
   }
 }
