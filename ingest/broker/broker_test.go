@@ -3,6 +3,8 @@ package broker
 import (
 	"context"
 	"fmt"
+	"net"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -86,4 +88,74 @@ func TestStartRefuses(t *testing.T) {
 			t.Errorf("%s: found %v", listen, err)
 		}
 	}
+}
+
+// A port that is taken is told at once, and why.
+func TestPortInUse(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	began := time.Now()
+	if b, err := Start(t.Context(), Options{Dir: t.TempDir(), Listen: l.Addr().String()}); err == nil {
+		b.Close()
+		t.Fatal("started on a port in use")
+	} else if !strings.Contains(err.Error(), "address already in use") || !strings.Contains(err.Error(), l.Addr().String()) {
+		t.Errorf("found %v", err)
+	}
+	if d := time.Since(began); d > 5*time.Second {
+		t.Errorf("it took %s to say so", d)
+	}
+}
+
+// Nothing but MQTT is listened to, and only where it was asked.
+func TestOneListener(t *testing.T) {
+	before := listeners(t)
+	b, err := Start(t.Context(), Options{Dir: t.TempDir(), Listen: "127.0.0.1:0"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	var fresh []string
+	for address := range listeners(t) {
+		if !before[address] {
+			fresh = append(fresh, address)
+		}
+	}
+	if len(fresh) != 1 {
+		t.Errorf("expected one listener, found %v", fresh)
+	}
+	if !strings.HasPrefix(b.Addr(), "tcp://127.0.0.1:") || strings.HasSuffix(b.Addr(), ":0") || strings.HasSuffix(b.Addr(), ":-1") {
+		t.Errorf("its address is %s", b.Addr())
+	}
+}
+
+// listeners returns the TCP sockets of this process that listen.
+func listeners(t *testing.T) map[string]bool {
+	t.Helper()
+	mine := map[string]bool{} // inodes
+	fds, err := os.ReadDir("/proc/self/fd")
+	if err != nil {
+		t.Skip("only where there is /proc")
+	}
+	for _, fd := range fds {
+		if link, err := os.Readlink("/proc/self/fd/" + fd.Name()); err == nil && strings.HasPrefix(link, "socket:[") {
+			mine[strings.TrimSuffix(strings.TrimPrefix(link, "socket:["), "]")] = true
+		}
+	}
+	found := map[string]bool{}
+	for _, file := range []string{"/proc/self/net/tcp", "/proc/self/net/tcp6"} {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			continue
+		}
+		for line := range strings.Lines(string(text)) {
+			f := strings.Fields(line)
+			if len(f) > 9 && f[3] == "0A" && mine[f[9]] { // 0A: listening
+				found[f[1]] = true
+			}
+		}
+	}
+	return found
 }

@@ -87,7 +87,7 @@ func Connect(ctx context.Context, o LinkOptions) (*Link, error) {
 	p.SetStore(nothing{})
 	if o.Receive != nil {
 		p.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
-			o.Receive(l, &Message{Topic: m.Topic(), Payload: m.Payload(), Retained: m.Retained(), ack: m.Ack})
+			o.Receive(l, &Message{Topic: m.Topic(), Payload: m.Payload(), Retained: m.Retained(), link: l, promised: m.Qos() > 0, ack: m.Ack})
 		})
 	}
 	p.SetConnectionLostHandler(func(_ paho.Client, err error) {

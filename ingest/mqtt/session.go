@@ -42,36 +42,14 @@ type Options struct {
 	Username, Password string
 	TLS                *tls.Config // nil: the system's authorities
 	Prefix             string      // DefaultPrefix where it is ""
-	// InFlight is how many messages may wait in Messages, DefaultInFlight where
-	// it is 0. It should be no less than what the broker sends without an
-	// acknowledgement (max_inflight_messages), or a receiver that stands still
-	// for minutes costs the connection, though no message.
+	// InFlight is how many messages are expected to be in hand without an
+	// acknowledgement, DefaultInFlight where it is 0; as many again may wait in
+	// Messages after a reconnect. It should be no less than what the broker
+	// sends (max_inflight_messages), or a receiver that stands still for a minute
+	// costs the connection, though no message.
 	InFlight int
 	Log      *slog.Logger     // nil: nothing is logged
 	Now      func() time.Time // of Message.ArrivedAt and Status.Since; nil: time.Now
-}
-
-// Message is one message of a cabinet.
-type Message struct {
-	Kind      Kind
-	Topic     string
-	Cabinet   string // of the topic; "" where Kind is Unknown
-	Turnout   string // of the topic; "" but for a Throw
-	Payload   []byte // the receiver's to keep
-	Retained  bool   // it waited at the broker for a subscriber
-	ArrivedAt time.Time
-
-	ack func()
-}
-
-// Ack tells the broker that it need not send the message again. It does so
-// once, however often it is called, and has no effect when the message's
-// connection is lost: it comes again then. It may be called from any goroutine,
-// and waits while the network takes nothing.
-func (m *Message) Ack() {
-	if m.ack != nil {
-		m.ack()
-	}
 }
 
 // Status is how the session stands.
@@ -94,6 +72,8 @@ type Session struct {
 	ended  chan struct{} // the goroutine that connects has ended
 	ending chan struct{} // closed at the beginning of Close: what comes now is left to the broker
 	closer sync.Once
+
+	held *held // in hand, not acknowledged
 
 	handing sync.RWMutex // held while a message is handed over
 	closed  bool         // Messages is; under handing
@@ -125,7 +105,7 @@ func Open(ctx context.Context, o Options) (*Session, error) {
 	}
 	o.Brokers = slices.Clone(o.Brokers)
 	s := &Session{
-		o: o, messages: make(chan *Message, o.InFlight),
+		o: o, messages: make(chan *Message, 2*o.InFlight), held: newHeld(),
 		ended: make(chan struct{}), ending: make(chan struct{}),
 	}
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
@@ -244,11 +224,16 @@ func (s *Session) receive(l *Link, msg *Message) {
 		return
 	default:
 	}
+	if s.held.again(msg) {
+		return
+	}
 	select {
 	case s.messages <- msg:
+		return
 	case <-l.Gone(): // it comes again
 	case <-s.ending: // it stays at the broker
 	}
+	s.held.drop(msg)
 }
 
 // run connects, and connects again.

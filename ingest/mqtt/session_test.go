@@ -3,9 +3,7 @@ package mqtt
 import (
 	"context"
 	"fmt"
-	"net"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -13,81 +11,23 @@ import (
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"go.uber.org/goleak"
+
+	"throwline/ingest/mqtt/mosquittotest"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// mosquitto is a real broker of the test's own.
-type mosquitto struct {
-	t    *testing.T
-	dir  string
-	port int
-	more string
-	cmd  *exec.Cmd
-}
-
-func startMosquitto(t *testing.T, more string) *mosquitto {
+func startMosquitto(t *testing.T, more string) *mosquittotest.Server {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	if more == "" {
+		more = "allow_anonymous true"
 	}
-	m := &mosquitto{t: t, dir: t.TempDir(), port: l.Addr().(*net.TCPAddr).Port, more: more}
-	l.Close()
-	m.start()
-	t.Cleanup(m.kill)
-	return m
+	return mosquittotest.Start(t, "max_queued_messages 0\nmax_inflight_messages 50\n"+more)
 }
 
-func (m *mosquitto) url() string { return fmt.Sprintf("tcp://127.0.0.1:%d", m.port) }
-
-func (m *mosquitto) start() {
-	m.t.Helper()
-	path, err := exec.LookPath("mosquitto")
-	if err != nil {
-		if path = "/usr/sbin/mosquitto"; os.Getenv("CI") == "" {
-			if _, err := os.Stat(path); err != nil {
-				m.t.Skip("mosquitto is not installed")
-			}
-		}
-	}
-	conf := filepath.Join(m.dir, "mosquitto.conf")
-	text := fmt.Sprintf("listener %d 127.0.0.1\npersistence true\npersistence_location %s/\nmax_queued_messages 0\nmax_inflight_messages 50\n%s\n", m.port, m.dir, m.more)
-	if m.more == "" {
-		text += "allow_anonymous true\n"
-	}
-	if os.Getuid() == 0 {
-		text += "user root\n"
-	}
-	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
-		m.t.Fatal(err)
-	}
-	m.cmd = exec.Command(path, "-c", conf)
-	if err := m.cmd.Start(); err != nil {
-		m.t.Fatal(err)
-	}
-	for range 200 {
-		if c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", m.port)); err == nil {
-			c.Close()
-			return
-		}
-		time.Sleep(20 * time.Millisecond)
-	}
-	m.t.Fatal("mosquitto does not listen")
-}
-
-// kill ends the broker as a crash would.
-func (m *mosquitto) kill() {
-	if m.cmd != nil {
-		m.cmd.Process.Kill()
-		m.cmd.Wait()
-		m.cmd = nil
-	}
-}
-
-func open(t *testing.T, m *mosquitto, o Options) *Session {
+func open(t *testing.T, m *mosquittotest.Server, o Options) *Session {
 	t.Helper()
-	o.Brokers = []string{m.url()}
+	o.Brokers = []string{m.URL()}
 	if o.ClientID == "" {
 		o.ClientID = "throwline-test"
 	}
@@ -112,9 +52,9 @@ func wait(t *testing.T, what string, f func() bool) {
 
 func subscribed(s *Session) func() bool { return func() bool { return s.Status().Subscribed } }
 
-func publisher(t *testing.T, m *mosquitto) paho.Client {
+func publisher(t *testing.T, m *mosquittotest.Server) paho.Client {
 	t.Helper()
-	c := paho.NewClient(paho.NewClientOptions().AddBroker(m.url()).SetClientID("cab-1").SetConnectRetry(true).SetConnectRetryInterval(50 * time.Millisecond))
+	c := paho.NewClient(paho.NewClientOptions().AddBroker(m.URL()).SetClientID("cab-1").SetConnectRetry(true).SetConnectRetryInterval(50 * time.Millisecond))
 	if tok := c.Connect(); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
 		t.Fatal("the publisher does not connect")
 	}
@@ -180,13 +120,13 @@ func TestBrokerDies(t *testing.T) {
 	c := publisher(t, m)
 	send(t, c, "throwline/v1/cab-1/throw/W1", "before")
 	old := next(t, s)
-	m.kill()
+	m.Kill()
 	wait(t, "connection lost", func() bool { return !s.Status().Connected })
 	if s.Status().LastError == "" {
 		t.Error("no error is told")
 	}
-	os.Remove(filepath.Join(m.dir, "mosquitto.db"))
-	m.start()
+	os.Remove(filepath.Join(m.Dir, "mosquitto.db"))
+	m.Begin()
 	wait(t, "subscribed again", subscribed(s))
 	old.Ack()
 	wait(t, "publisher", c.IsConnectionOpen)

@@ -148,3 +148,12 @@ func (o *output) String() string {
 	defer o.mu.Unlock()
 	return o.buf.String()
 }
+
+// HashPasswords hashes a file of name:password lines in place, as Mosquitto
+// reads them.
+func HashPasswords(t testing.TB, path string) {
+	t.Helper()
+	if out, err := exec.Command("mosquitto_passwd", "-U", path).CombinedOutput(); err != nil {
+		t.Fatalf("mosquitto_passwd: %v\n%s", err, out)
+	}
+}
