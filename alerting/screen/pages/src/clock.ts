@@ -27,6 +27,13 @@ export class Clock {
     this.local = local;
   }
 
+  /** It is at least server now: something that the server has dated has come. */
+  atLeast(server: number, local: number): void {
+    if (server <= this.now(local)) return;
+    this.server = server;
+    this.local = local;
+  }
+
   /** The time in ms; it stands still where the server has not told it for long. */
   now(local: number): number {
     const ahead = Math.max(0, Math.min(local - this.local, 7000));
@@ -47,6 +54,12 @@ export function tellNow(iso: string): void {
   if (Number.isNaN(t)) return;
   if (yard) yard.tell(t, performance.now());
   else yard = new Clock(t, performance.now());
+}
+
+/** Something that arrived at the server at this time has come. */
+export function tellArrived(iso: string): void {
+  const t = Date.parse(iso);
+  if (!Number.isNaN(t)) yard?.atLeast(t, performance.now());
 }
 
 /** The yard's time in ms since 1970; the browser's until the server has told it. */

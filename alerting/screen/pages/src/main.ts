@@ -204,9 +204,9 @@ class Frame implements Yard {
   private drawMasthead(): void {
     for (const [path, name] of sections) this.links.set(path, h("a", { href: path }, name, path === "/" && this.tally));
     fill(must("masthead"),
-      h("a", { class: "brand", href: "/", "aria-label": "Throwline, to the alerts" }, emblem(), h("span", null, "Throwline")),
+      h("a", { class: "brand", href: "/", "aria-label": "Throwline, to the alerts" }, emblem(), h("span", null, "Throwline")), this.demo,
       h("nav", { "aria-label": "Sheets" }, [...this.links.values()]),
-      h("div", { class: "instruments" }, this.demo, this.clock, this.zone, this.scheme,
+      h("div", { class: "instruments" }, this.clock, this.zone, this.scheme,
         h("button", { type: "button", class: "quiet", id: "show-keys", title: "Keys (?)", "aria-label": "Keys", on: { click: () => this.keys.show() } }, "?")));
     this.drawScheme();
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {

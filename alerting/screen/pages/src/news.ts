@@ -37,7 +37,7 @@ export class News {
   private flag(fresh: Alert[]): string {
     const raised = fresh.filter((a) => this.standing.news(a.id) === "raised").length;
     const changed = fresh.length - raised;
-    const said = [raised === 1 ? "New alert" : raised && `${raised} new alerts`, changed === 1 ? "Alert changed" : changed && `${changed} changed`];
+    const said = [raised === 1 ? "New alert" : raised && `${raised} new alerts`, changed > 0 && (raised > 0 ? `${changed} changed` : changed === 1 ? "Alert changed" : `${changed} alerts changed`)];
     return said.filter(Boolean).join(", ");
   }
 

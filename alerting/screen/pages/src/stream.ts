@@ -2,7 +2,7 @@
 // more, and connects again.
 
 import type { AlertEvent, Cabinet, ThrowSummary } from "./api.ts";
-import { tellNow } from "./clock.ts";
+import { tellArrived, tellNow } from "./clock.ts";
 
 export interface Hello {
   now: string;
@@ -58,7 +58,7 @@ export class Stream {
       this.link(true);
     });
     this.take(source, "alert");
-    this.take(source, "throw");
+    this.take(source, "throw", (t) => tellArrived(t.arrived_at));
     this.take(source, "cabinet");
     source.addEventListener("clock", (ev) => {
       this.heard();

@@ -28,7 +28,7 @@ export function strip(stream: Stream): { el: HTMLElement; latest(): ThrowSummary
     arrange(list, rows.map((r) => r.el));
   }, 700);
   const off = stream.on("throw", (t) => {
-    latest = t;
+    if (!latest || Date.parse(t.started_at) >= Date.parse(latest.started_at)) latest = t;
     waiting.push(t);
     if (waiting.length > 4 * kept) waiting = waiting.slice(-kept);
     draw();

@@ -32,3 +32,11 @@ test("follows a clock that was put back", () => {
   c.tell(400_000, 5000);
   assert.equal(c.now(5000), 400_000);
 });
+
+test("what has arrived is not in the future", () => {
+  const c = new Clock(0, 0);
+  c.atLeast(90_000, 100);
+  assert.equal(c.now(100), 90_000);
+  c.atLeast(50_000, 200); // a late one
+  assert.equal(c.now(200), 90_100);
+});

@@ -59,7 +59,12 @@ export function axes(p: Palette, time: boolean, xUnit: string): uPlot.Axis[] {
       size: (_u, values) => Math.round(((values ?? []).some((v) => v.includes("\n")) ? 3 : 1.7) * p.size) + 5,
       values: time ? timeLabels : (_u, splits) => splits.map((v, i) => (i === splits.length - 1 ? `${figure0(v)} ${xUnit}` : figure0(v))),
     },
-    { ...shared, gap: 4, space: 2.4 * p.size, size: (_u, values) => Math.ceil(0.62 * p.size * Math.max(3, ...(values ?? []).map((v) => v.length))) + 10, values: (_u, splits) => ticks(splits) },
+    {
+      ...shared, gap: 4, space: 2.4 * p.size,
+      // Of one width, so that graphs above each other agree.
+      size: (_u, values) => Math.ceil(0.62 * p.size * Math.max(5, ...(values ?? []).map((v) => v.length))) + 10,
+      values: (_u, splits) => ticks(splits),
+    },
   ];
 }
 

@@ -130,7 +130,8 @@ export class TrendGraph {
     this.read();
   }
 
-  // As high as what is in the range, so that a close look shows more.
+  // As high as what is in the range, so that a close look shows more. A throw
+  // that did not complete would press all others flat: it stands at the edge.
   private reach(): [number, number] {
     const at = this.end?.at ?? [];
     const s = this.series;
@@ -139,7 +140,9 @@ export class TrendGraph {
     let to = nearest(at, this.range[1]);
     if (from > 0) from--;
     if (to < at.length - 1) to++;
-    return room([s.value, s.low, s.high], from, to + 1);
+    const completed = this.end!.completed;
+    const rest = s.value.map((v, i) => (completed[i] ? v : null));
+    return room([rest.slice(from, to + 1).some((v) => v !== null) ? rest : s.value, s.low, s.high], from, to + 1);
   }
 
   private select(u: uPlot): void {
@@ -160,7 +163,8 @@ export class TrendGraph {
     for (let i = Math.max(0, mid - 12); i <= Math.min(at.length - 1, mid + 12); i++) {
       const v = this.series.value[i];
       if (v === null || v === undefined) continue;
-      const d = Math.hypot(u.valToPos(at[i]!, "x") - x, u.valToPos(v, "y") - ev.offsetY);
+      const y = Math.max(4, Math.min(u.over.clientHeight - 4, u.valToPos(v, "y")));
+      const d = Math.hypot(u.valToPos(at[i]!, "x") - x, y - ev.offsetY);
       if (d < best) [best, row] = [d, i];
     }
     if (row >= 0) this.on.open(this.end!.keys[row]!);
@@ -232,7 +236,7 @@ export class TrendGraph {
       if (x < u.bbox.left - dot || x > u.bbox.left + u.bbox.width + dot) continue;
       const y = u.valToPos(v, "y", true);
       if (!this.end!.completed[i]) {
-        cross(ctx, x, y, 4 * r);
+        cross(ctx, x, Math.max(u.bbox.top + 4 * r, Math.min(u.bbox.top + u.bbox.height - 4 * r, y)), 4 * r);
         continue;
       }
       const place = against(v, s.low[i], s.high[i]);

@@ -1,7 +1,7 @@
 // The control room's page: what stands, what is new, what comes in.
 
 import { alertView, type AlertView } from "../alertview.ts";
-import { segment, type Alert } from "../api.ts";
+import { segment, type Alert, type Status } from "../api.ts";
 import { arrange, fill, h } from "../dom.ts";
 import { diamond, turnoutSymbol } from "../marks.ts";
 import type { Draw } from "../page.ts";
@@ -58,16 +58,11 @@ export const alertsPage: Draw = (root, yard) => {
     const s = yard.status();
     const n = yard.standing.open().length;
     calm.hidden = n > 0 || !yard.standing.ready();
-    fill(sum, n > 0 && byPriority(yard.standing.open()), n > 0 && s && " · ", s && watched(s.turnouts, s.learning), lastThrow(live.latest()?.started_at ?? s?.last_throw_at));
-    if (!calm.hidden) {
-      fill(calm, h("p", { class: "said" }, "Nothing stands out."),
-        h("p", null, s && s.turnouts === 0
-          ? "No turnout has sent a throw yet. The first one that arrives is taken up by itself."
-          : "Every turnout throws as its own past says, as far as is known. That does not mean healthy."));
-    }
+    fill(sum, n > 0 && byPriority(yard.standing.open()), n > 0 && s && " · ", s && watched(s.turnouts, s.learning), lastThrow(latest(live.latest()?.started_at, s?.last_throw_at)));
+    if (!calm.hidden) fill(calm, calmWords(s, document.documentElement.dataset.stream !== "open").map((p, i) => h("p", { class: i === 0 ? "said" : undefined }, p)));
   };
 
-  const offs = [yard.standing.subscribe(draw)];
+  const offs = [yard.standing.subscribe(draw), yard.stream.on("link", () => window.setTimeout(drawSummary))];
   const timer = window.setInterval(drawSummary, 2000);
   document.addEventListener("status", drawSummary);
   draw();
@@ -120,6 +115,18 @@ function byPriority(list: Alert[]): (Node | string)[] {
 function watched(turnouts: number, learning: number): string {
   const said = count(turnouts - learning, "turnout watched", "turnouts watched");
   return learning > 0 ? `${said}, ${learning.toLocaleString("en-GB")} still learning` : said;
+}
+
+/** What an empty list means: only where throws come in does it mean anything. */
+function calmWords(s: Status | undefined, lost: boolean): [string, string] {
+  if (lost) return ["What stands now is not known.", "The connection is lost."];
+  if (s && !s.ready) return ["What stands now is not known.", `No throws are taken now: ${s.reason ?? "no reason is told"}`];
+  if (s && s.turnouts === 0) return ["Nothing has been heard yet.", "No turnout has sent a throw. The first one that arrives is taken up by itself."];
+  return ["Nothing stands out.", "No throw differs from its turnout’s own past, as far as that is known. That does not mean healthy."];
+}
+
+function latest(a: string | undefined, b: string | undefined): string | undefined {
+  return a && b ? (Date.parse(a) > Date.parse(b) ? a : b) : (a ?? b);
 }
 
 function lastThrow(at: string | undefined): (Node | string)[] {

@@ -100,7 +100,11 @@ export const turnoutsPage: Draw = (root, yard, _args, signal) => {
       if (old.last_throw_at && Date.parse(old.last_throw_at) > Date.parse(t.started_at)) return;
       list[i] = {
         ...old, last_throw_at: t.started_at, last_to: t.to, completed: t.completed,
-        learning: old.learning.map((l) => (l.to === t.to ? { ...l, total: l.total + t.throws, throws: l.throws + t.throws } : l)),
+        // Of several throws told as one, every other one went to the other end.
+        learning: old.learning.map((l) => {
+          const n = l.to === t.to ? Math.ceil(t.throws / 2) : Math.floor(t.throws / 2);
+          return { ...l, total: l.total + n, throws: l.throws + n };
+        }),
       };
       redraw();
     }),

@@ -9,7 +9,9 @@ import { failure } from "../failure.ts";
 import { turnoutSymbol } from "../marks.ts";
 import { onZone, written } from "../time.ts";
 import { endOf, join, latest, seriesOf } from "../trenddata.ts";
-import { conditionName, count, featureName, features, usualFeatures } from "../words.ts";
+import { conditionName, count, featureName, features, rank, usualFeatures } from "../words.ts";
+
+const weight = (m: Mark): number => (m.priority ? rank[m.priority] : 0.5);
 
 const ends: End[] = ["normal", "reverse"];
 const day = 86400;
@@ -50,7 +52,7 @@ export class TrendsPart {
     this.el = h("div", { class: "trends-part" },
       h("div", { class: "tools" }, this.buttons, this.whole, this.picker(), this.said),
       this.trouble, this.grid,
-      h("p", { class: "legend" }, h("span", { class: "key-dot" }, "a throw"), h("span", { class: "key-out" }, "outside the expected range"), h("span", { class: "key-cross" }, "incomplete"),
+      h("p", { class: "legend" }, h("span", { class: "key-dot" }, "a throw"), h("span", { class: "key-out" }, "outside the expected range"), h("span", { class: "key-cross" }, "incomplete (at the edge where beyond the scale)"),
         h("span", { class: "key-mid" }, "expected"), h("span", { class: "key-band" }, "expected range"),
         h("span", { class: "soft" }, "Drag to zoom, double click for the whole range, click a throw to open it.")));
     this.drawButtons();
@@ -177,7 +179,7 @@ export class TrendsPart {
     return [
       ...this.alerts.filter((a) => !a.to || a.to === to).map((a): Mark => ({ at: Date.parse(a.raised_at) / 1e3, kind: "alert", text: conditionName(a.condition).toLowerCase(), priority: a.priority })),
       ...this.work.map((w): Mark => ({ at: Date.parse(w.done_at) / 1e3, kind: "work", text: w.work })),
-    ].sort((a, b) => b.at - a.at);
+    ].sort((a, b) => weight(a) - weight(b) || b.at - a.at); // the first find room for their names
   }
 
   private drawButtons(): void {
