@@ -44,10 +44,11 @@ type line struct {
 type sending struct {
 	throw      *ingest.Throw
 	conditions *ingest.Conditions
+	work       *ingest.Work
 }
 
 func (r *running) open(ctx context.Context, s *site) (*line, error) {
-	l := &line{site: s, spool: r.o.spoolOf(s.name), send: make(chan sending, 64), ended: make(chan struct{})}
+	l := &line{site: s, spool: r.o.spoolOf(s.name), send: make(chan sending, 2*mostAtSea), ended: make(chan struct{})}
 	c, err := r.connect(ctx, l)
 	if err != nil {
 		return nil, err
@@ -133,15 +134,37 @@ func (r *running) silent(ctx context.Context, l *line, until time.Time) error {
 
 func (r *running) give(ctx context.Context, l *line, s sending) {
 	var err error
-	if s.throw != nil {
+	switch {
+	case s.throw != nil:
 		err = l.cab.Load().Send(ctx, s.throw)
-	} else {
-		err = l.cab.Load().Conditions(ctx, *s.conditions)
+	case s.work != nil:
+		err = r.visit(ctx, l, s.work)
+	default:
+		// Without a connection they are lost, but told again soon.
+		if err := l.cab.Load().Conditions(ctx, *s.conditions); err != nil {
+			r.log.Debug("not sent", "cabinet", l.site.name, "error", err)
+		}
 	}
 	if err != nil && ctx.Err() == nil {
-		// The surroundings are told again soon; a throw is lost only with a full spool.
-		r.log.Debug("not sent", "cabinet", l.site.name, "error", err)
+		r.log.Warn("not sent", "cabinet", l.site.name, "error", err)
 	}
+}
+
+// patience is how long a visit waits for the throws before it to be stored:
+// work is filed where it belongs in the turnout's past.
+const patience = 5 * time.Second
+
+func (r *running) visit(ctx context.Context, l *line, w *ingest.Work) error {
+	if r.o.RecordWork == nil {
+		return nil
+	}
+	if err := wait(ctx, patience, func() bool { return l.cab.Load().Pending() == 0 }); err != nil {
+		return err
+	}
+	if err := r.o.RecordWork(ctx, *w); err != nil {
+		return fmt.Errorf("work at turnout %s: %w", w.Turnout, err)
+	}
+	return nil
 }
 
 // underway is how many throws of the line are not known to be stored.
@@ -174,13 +197,7 @@ func (r *running) step(ctx context.Context, t float64) error {
 	// times that are told, only some seconds later.
 	y.now.Store(y.w.start.Add(seconds(t + 60)).UnixNano())
 	for _, h := range r.all {
-		if h.work != nil {
-			if err := r.visit(ctx, h); err != nil {
-				return err
-			}
-			continue
-		}
-		if err := r.hand(ctx, r.lines[y.w.lives[h.life].p.cabinet], sending{throw: h.throw}); err != nil {
+		if err := r.hand(ctx, r.lines[y.w.lives[h.life].p.cabinet], sending{throw: h.throw, work: h.work}); err != nil {
 			return err
 		}
 	}
@@ -214,24 +231,6 @@ func (r *running) hand(ctx context.Context, l *line, s sending) error {
 	case l.send <- s:
 		return nil
 	}
-}
-
-// patience is how long a visit waits for the throws before it to be stored: work
-// is filed where it belongs in the turnout's past.
-const patience = 5 * time.Second
-
-func (r *running) visit(ctx context.Context, h happened) error {
-	if r.o.RecordWork == nil {
-		return nil
-	}
-	l := r.lines[r.yard.w.lives[h.life].p.cabinet]
-	if err := wait(ctx, patience, func() bool { return l.underway() == 0 }); err != nil {
-		return err
-	}
-	if err := r.o.RecordWork(ctx, *h.work); err != nil && ctx.Err() == nil {
-		r.log.Warn("work not recorded", "turnout", h.work.Turnout, "error", err)
-	}
-	return ctx.Err()
 }
 
 // settle waits until all that was sent is stored, for a while.
