@@ -25,6 +25,7 @@ export interface TrendHandlers {
 
 const rowsOfLabels = 2;
 const near = 24; // px within which a click means a point
+const doubled = 280; // ms within which a second click makes a double one
 
 export class TrendGraph {
   readonly el: HTMLElement;
@@ -41,6 +42,7 @@ export class TrendGraph {
   private series: Series | undefined;
   private marks: Mark[] = [];
   private range: [number, number] = [0, 1];
+  private opening = 0; // timer of a click
   private at: number | undefined; // row under the cursor
 
   constructor(to: End, channel: string, feature: string, rem: number, on: TrendHandlers) {
@@ -86,6 +88,7 @@ export class TrendGraph {
 
   close(): void {
     this.off();
+    window.clearTimeout(this.opening);
     this.plot?.destroy();
   }
 
@@ -118,7 +121,7 @@ export class TrendGraph {
         drag: { x: true, y: false, setScale: false, dist: 5 },
         points: { show: (_u, i) => (i === 1 ? pointer(p) : (undefined as unknown as HTMLElement)) },
         sync: { key: "trends", setSeries: false, scales: ["x", null], filters: { pub: (type) => type === "mousemove" || type === "mouseleave" } },
-        bind: { dblclick: () => () => { this.on.reset(); return null; } },
+        bind: { dblclick: () => () => { window.clearTimeout(this.opening); this.on.reset(); return null; } },
       },
       hooks: {
         setSelect: [(u) => this.select(u)],
@@ -167,7 +170,10 @@ export class TrendGraph {
       const d = Math.hypot(u.valToPos(at[i]!, "x") - x, y - ev.offsetY);
       if (d < best) [best, row] = [d, i];
     }
-    if (row >= 0) this.on.open(this.end!.keys[row]!);
+    window.clearTimeout(this.opening);
+    const key = this.end!.keys[row];
+    // A click may be the first half of a double one, which means something else.
+    if (key) this.opening = window.setTimeout(() => this.on.open(key), doubled);
   }
 
   private press(ev: KeyboardEvent): void {
