@@ -183,7 +183,8 @@ func (d *Daemon) start(ctx context.Context) error {
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
 
 	var taking sync.WaitGroup
-	d.pipeline.readers = startReaders(run, workers(), d.c.Limits.wireLimits())
+	// While one batch is committed, the next is read.
+	d.pipeline.readers = startReaders(run, workers(), d.c.Batch.Throws/loadSize+1, d.c.Limits.wireLimits())
 	taking.Go(func() {
 		take(run, d.pipeline, d.session.Messages(), d.parcel)
 		d.pipeline.readers.close()
@@ -197,15 +198,7 @@ func (d *Daemon) start(ctx context.Context) error {
 	taking.Go(func() { d.retain(run) })
 	ended := make(chan struct{})
 	go func() { taking.Wait(); close(ended) }()
-	d.undo.push("receipts", func(ctx context.Context) error {
-		if d.session.Status().Connected {
-			if err := d.receipts.settle(ctx); err != nil {
-				// They are published again at the next start.
-				d.o.Log.Warn("last receipts were not published", "error", err)
-			}
-		}
-		return nil
-	})
+	d.undo.push("receipts", func(ctx context.Context) error { d.lastReceipts(ctx); return nil })
 	d.undo.push("pipeline", func(ctx context.Context) error { cancel(); return await(ctx, ended) })
 
 	served := make(chan struct{})
@@ -225,6 +218,34 @@ func (d *Daemon) start(ctx context.Context) error {
 		return await(ctx, served)
 	})
 	return nil
+}
+
+// lastReceipts publishes what is due once nothing more is committed. What
+// cannot be published in time is published at the next start.
+func (d *Daemon) lastReceipts(ctx context.Context) {
+	if !d.session.Status().Connected {
+		return
+	}
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
+	defer cancel()
+	// Messages that nobody takes would stand before the broker's answers. They
+	// are let go unacknowledged, and come again at the next start.
+	var letting sync.WaitGroup
+	settled := make(chan struct{})
+	letting.Go(func() {
+		for {
+			select {
+			case <-d.session.Messages():
+			case <-settled:
+				return
+			}
+		}
+	})
+	if err := d.receipts.settle(ctx); err != nil {
+		d.o.Log.Warn("last receipts were not published", "error", err)
+	}
+	close(settled)
+	letting.Wait()
 }
 
 // Stop ends everything in the reverse order of its beginning: requests, then

@@ -24,9 +24,11 @@ type readers struct {
 }
 
 // startReaders starts n goroutines that end when the returned readers are
-// closed or the context ends.
-func startReaders(ctx context.Context, n int, l wire.Limits) *readers {
-	r := &readers{order: make(chan *load, 4*n), work: make(chan *load, 4*n)}
+// closed or the context ends. ahead is how many loads may be read or wait to be
+// read before one is taken.
+func startReaders(ctx context.Context, n, ahead int, l wire.Limits) *readers {
+	ahead = max(ahead, 4*n)
+	r := &readers{order: make(chan *load, ahead), work: make(chan *load, ahead)}
 	for range n {
 		r.done.Go(func() {
 			reader := newReader(l)
