@@ -187,6 +187,7 @@ func (s *server) work(ctx context.Context, in *TurnoutInput) (*answer[List[Work]
 
 // NewWork is a visit to be recorded.
 type NewWork struct {
+	_      struct{}        `additionalProperties:"false"`
 	DoneAt *time.Time      `json:"done_at,omitempty" doc:"now, where left out"`
 	Work   ingest.WorkKind `json:"work" enum:"inspected,cleaned,lubricated,adjusted,repaired,replaced,other"`
 	Note   string          `json:"note,omitempty" maxLength:"4096"`
@@ -354,6 +355,13 @@ func (s *server) describe(api huma.API) {
 	})
 	for _, sc := range doc.Components.Schemas.Map() {
 		notNull(sc)
+	}
+	for _, item := range doc.Paths {
+		if item.Get != nil {
+			for _, p := range item.Get.Parameters {
+				notNull(p.Schema)
+			}
+		}
 	}
 	spec, err := doc.MarshalJSON()
 	if err != nil {

@@ -2,6 +2,7 @@ package screen
 
 import (
 	"io"
+	"io/fs"
 	"log/slog"
 	"net/http"
 	"strings"
@@ -34,13 +35,16 @@ type Options struct {
 type server struct {
 	o      Options
 	mux    *http.ServeMux
+	api    huma.API
 	glance glance
 }
 
 // New returns the handler of the API, the event stream and the pages. It may be
 // called by any number of requests at once. Serve it with [Server], or call
 // [Hub.Close] before waiting for open requests: an event stream ends no earlier.
-func New(o Options) http.Handler {
+func New(o Options) http.Handler { return newServer(o, embedded()).handler() }
+
+func newServer(o Options, pages fs.FS) *server {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
@@ -51,9 +55,10 @@ func New(o Options) http.Handler {
 	config.CreateHooks = nil // no $schema in every answer
 	config.Formats = map[string]huma.Format{"application/json": jsonFormat, "json": jsonFormat}
 	config.RejectUnknownQueryParameters = true
-	api := humago.New(s.mux, config)
-	s.register(api)
-	s.describe(api)
+	config.AllowAdditionalPropertiesByDefault = true // answers may grow; readers are told so
+	s.api = humago.New(s.mux, config)
+	s.register(s.api)
+	s.describe(s.api)
 
 	s.mux.HandleFunc("GET "+eventsPath, s.events)
 	s.mux.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "alive") })
@@ -61,9 +66,13 @@ func New(o Options) http.Handler {
 	if o.Metrics != nil {
 		s.mux.Handle("GET /metrics", o.Metrics)
 	}
-	newPages(embedded()).register(s.mux)
-	s.mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) { s.unmatched(w, r) })
+	newPages(pages).register(s.mux)
+	s.mux.HandleFunc("/api/", s.unmatched)
+	return s
+}
 
+// handler wraps the routes in what holds for all of them.
+func (s *server) handler() http.Handler {
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		writeProblem(w, http.StatusForbidden, "a page of another origin may not change anything here")
@@ -99,10 +108,15 @@ func Server(h http.Handler, hub *Hub, log *slog.Logger) *http.Server {
 // jsonFormat writes no null for an empty list and knows omitempty as the
 // standard library does.
 var jsonFormat = huma.Format{
-	Marshal: func(w io.Writer, v any) error { return json.MarshalWrite(w, v, jsonOptions) },
-	Unmarshal: func(data []byte, v any) error {
-		return json.Unmarshal(data, v)
+	Marshal: func(w io.Writer, v any) error {
+		b, err := json.Marshal(v, jsonOptions)
+		if err != nil {
+			return err
+		}
+		_, _ = w.Write(b) // an error here is a reader that went away
+		return nil
 	},
+	Unmarshal: func(data []byte, v any) error { return json.Unmarshal(data, v) },
 }
 
 var jsonOptions = json.JoinOptions(json.Deterministic(true), jsonv1.OmitEmptyWithLegacySemantics(true))
