@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -25,17 +26,17 @@ var errFlaky = errors.New("the disk does not answer")
 type flaky struct {
 	ledger
 	fail func(op int, name string) error // op counts from 1 over all attempts
-	op   int
+	op   atomic.Int64
 }
 
 func (f *flaky) temporary(err error) bool { return errors.Is(err, errFlaky) || f.ledger.temporary(err) }
 
 func (f *flaky) step(name string) error {
-	f.op++
+	op := int(f.op.Add(1))
 	if f.fail == nil {
 		return nil
 	}
-	return f.fail(f.op, name)
+	return f.fail(op, name)
 }
 
 func (f *flaky) Update(ctx context.Context, do func(entries) error) error {

@@ -118,7 +118,7 @@ func TestEveryOperationMayFail(t *testing.T) {
 		if b.trouble.Load() != nil {
 			t.Error("expected no trouble after a commit that succeeded")
 		}
-		return filed(t, b.store), b.flaky.op, acks
+		return filed(t, b.store), int(b.flaky.op.Load()), acks
 	}
 	want, ops, _ := run(t, 0)
 	if ops < len(list) {
@@ -165,8 +165,8 @@ func TestStoreAwayAndBack(t *testing.T) {
 		if acks != 0 || p.trouble.Load() == nil {
 			t.Errorf("expected trouble and no acknowledgement, found %v and %d", p.trouble.Load(), acks)
 		}
-		if f.op < 12 || f.op > 30 {
-			t.Errorf("expected an attempt every few seconds, found %d in a minute", f.op)
+		if n := f.op.Load(); n < 12 || n > 30 {
+			t.Errorf("expected an attempt every few seconds, found %d in a minute", n)
 		}
 		away.Store(false)
 		if err := <-done; err != nil || acks != 1 || p.trouble.Load() != nil {
