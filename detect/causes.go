@@ -3,6 +3,7 @@ package detect
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"throwline/ingest"
@@ -299,7 +300,10 @@ func (p *picture) evidence() []string {
 					texts = append(texts, percent(kinds[sig].percent(rows[sig].d[end])))
 				}
 			}
+			quiet := !slices.ContainsFunc(texts, func(t string) bool { return t != unchanged })
 			switch {
+			case quiet && (sig == sUnlock || sig == sLock):
+				// What did not change is told where it tells causes apart.
 			case len(texts) == 2 && texts[0] == texts[1]:
 				parts = append(parts, kinds[sig].name+" "+texts[0]+both(texts[0]))
 			case len(texts) == 2:
@@ -344,7 +348,7 @@ func (p *picture) evidence() []string {
 }
 
 func both(text string) string {
-	if text == "unchanged" {
+	if text == unchanged {
 		return ""
 	}
 	return " in both directions"

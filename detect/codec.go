@@ -236,6 +236,7 @@ func (c *coder) state(s *State) {
 		c.spell(&e.incomplete)
 		c.spell(&e.odd)
 		c.f32s2(&e.often, &e.rate)
+		c.flag(&e.out)
 		n := c.count(len(e.tracks), maxTracks)
 		if c.reading {
 			e.tracks = make([]track, n)

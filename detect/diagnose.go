@@ -328,11 +328,13 @@ func (p *picture) sensor() Finding {
 	return f
 }
 
+const unchanged = "unchanged"
+
 // percent writes a change as "up 31 %" or "unchanged".
 func percent(p float64) string {
 	switch {
 	case math.Abs(p) < 1.5:
-		return "unchanged"
+		return unchanged
 	case p > 0:
 		return fmt.Sprintf("up %.0f %%", p)
 	default:

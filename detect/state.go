@@ -30,6 +30,7 @@ type endState struct {
 	incomplete spell   // throws that did not complete
 	odd        spell   // throws unlike any before
 	often      float32 // sum of the chart of throws that stand out
+	out        bool    // the latest throw stood out
 	rate       float32 // share of throws that stand out, usually
 }
 
@@ -185,7 +186,14 @@ func (e *endState) alarmed() bool {
 // count is a sum of log-likelihood ratios over single throws (Page 1954, for a
 // share): one in five standing out against what this turnout is used to. It
 // tells something that is met now and then, which means of blocks do not show.
+// Throws that stand out one after the other are a change, which the charts tell;
+// only the first of them counts.
 func (e *endState) count(out bool) bool {
+	again := out && e.out
+	e.out = out
+	if again {
+		return false
+	}
 	const p1 = 0.2
 	p0 := min(max(float64(e.rate)*2, 0.005), 0.06)
 	x := math.Log((1 - p1) / (1 - p0))
