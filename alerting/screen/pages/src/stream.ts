@@ -37,6 +37,12 @@ export class Stream {
 
   constructor(url: string) {
     this.url = url;
+    // A page that is left may be kept by the browser with its connection, and
+    // there are only six to a server: the next pages would wait for one.
+    window.addEventListener("pagehide", () => this.stop());
+    window.addEventListener("pageshow", (ev) => {
+      if (ev.persisted) this.start();
+    });
   }
 
   /** Calls f for every event of the kind until what on returns is called. */
