@@ -239,7 +239,7 @@ func (p *picture) fit(changes []change, weights map[CauseName]float64) {
 			a += w * d[end][i] * pattern[i]
 			b += w * pattern[i] * pattern[i]
 		}
-		return max(a/b, 0)
+		return max(a/max(b, 1e-12), 0)
 	}
 	for i := range list {
 		t := &list[i]
