@@ -12,11 +12,12 @@ const firstCause = detect.DrySlideChairs
 // script is what befalls a yard: its faults, one after the other, cold spells,
 // and cabinets that lose their connection.
 type script struct {
-	next   float64 // s of the yard of the next fault
-	cold   float64 // s of the yard of the next cold spell to be decided on
-	cut    time.Time
-	turn   int
-	victim int
+	next    float64   // s of the yard of the next fault
+	cold    float64   // s of the yard of the next cold spell to be decided on
+	cut     time.Time // when the next cabinet loses its connection
+	outages time.Duration
+	turn    int
+	victim  int
 }
 
 // order is that in which a yard's faults come after the first.
@@ -30,18 +31,18 @@ const (
 	faultGap  = 7 * day  // between two onsets
 	faultLife = 18 * day // about, of a fault: half a minute of watching
 	coldGap   = 60 * day // between two cold spells
-	cutGap    = time.Minute
 )
 
 // begin sets the stage: the first fault begins shortly before the history ends.
-func (s *script) begin(y *Yard, warm float64) {
+func (s *script) begin(y *Yard, warm float64, outages time.Duration) {
 	l := y.w.lives[0]
 	f := l.p.bear(&l.w, source(y.seed, streamFault), firstCause, max(warm-3*day, 0))
 	f.life, f.growth, f.power, f.stops = 20*day, linear, 1, 9
 	l.faults = append(l.faults, f)
 	s.next = warm + 5*day
 	s.cold = warm + 25*day
-	s.cut = time.Now().Add(cutGap)
+	s.outages = outages
+	s.cut = time.Now().Add(outages)
 }
 
 // act brings about what is due at time t of the yard.
@@ -56,8 +57,8 @@ func (s *script) act(y *Yard, r *running, t float64) {
 		w.snaps = []snap{{from, from + between(y.rng, 4, 8)*day, between(y.rng, 10, 18)}}
 		s.cold += coldGap * between(y.rng, 0.8, 1.5)
 	}
-	if now := time.Now(); now.After(s.cut) {
-		s.cut = now.Add(time.Duration(float64(cutGap) * between(y.rng, 0.7, 1.6)))
+	if now := time.Now(); s.outages > 0 && now.After(s.cut) {
+		s.cut = now.Add(time.Duration(float64(s.outages) * between(y.rng, 0.7, 1.6)))
 		s.victim++
 		r.lines[s.victim%len(r.lines)].cutOff(time.Duration(between(y.rng, 3, 7) * float64(time.Second)))
 	}

@@ -114,8 +114,9 @@ type RunOptions struct {
 	// RecordWork is told of each visit that the gang records; nil: nobody is.
 	RecordWork func(ctx context.Context, w ingest.Work) error
 
-	WarmUpDays    int     // of history, sent as fast as it is taken; default 30, negative: none
-	DaysPerSecond float64 // default 0.5
+	WarmUpDays    int           // of history, sent as fast as it is taken; default 30, negative: none
+	DaysPerSecond float64       // default 0.5
+	Outages       time.Duration // about, between two losses of a cabinet's connection; default a minute, negative: none
 	Log           *slog.Logger
 }
 
@@ -143,6 +144,9 @@ func (y *Yard) Run(ctx context.Context, o RunOptions) (err error) {
 	if o.DaysPerSecond <= 0 {
 		o.DaysPerSecond = 0.5
 	}
+	if o.Outages == 0 {
+		o.Outages = time.Minute
+	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
@@ -160,7 +164,7 @@ func (y *Yard) Run(ctx context.Context, o RunOptions) (err error) {
 		r.lines = append(r.lines, l)
 	}
 	warm := float64(max(o.WarmUpDays, 0)) * day
-	y.script.begin(y, warm)
+	y.script.begin(y, warm, o.Outages)
 	began := time.Now()
 	y.quiet(historyQuiet)
 	for t := 0.0; t < warm; {
