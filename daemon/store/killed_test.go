@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"go.uber.org/goleak"
+
 	"throwline/ingest"
 )
 
@@ -20,7 +22,7 @@ import (
 func TestMain(m *testing.M) {
 	path := os.Getenv("THROWLINE_TEST_FILL")
 	if path == "" {
-		os.Exit(m.Run())
+		goleak.VerifyTestMain(m)
 	}
 	s, err := Open(context.Background(), path, Options{})
 	if err != nil {

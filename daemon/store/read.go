@@ -26,29 +26,30 @@ func (e *cursorError) Error() string {
 // BadCursor marks the error as the caller's.
 func (e *cursorError) BadCursor() bool { return true }
 
-// place is where a page ends: a time and, among equal times, an id.
+// place is where a page of a list ends: a time and, among equal times, an id.
 type place struct {
-	At int64  `json:"a"`
-	ID int64  `json:"i,omitempty"`
-	T  string `json:"t,omitempty"`
+	List string `json:"l"` // "a" alerts, "q" quarantine, "t" throws: a cursor is good for its own list
+	At   int64  `json:"a,omitempty"`
+	ID   int64  `json:"i,omitempty"`
+	Text string `json:"t,omitempty"`
 }
 
 func (p place) String() string {
-	b, _ := json.Marshal(p) // two numbers and a text: cannot fail
+	b, _ := json.Marshal(p) // numbers and texts: cannot fail
 	return base64.RawURLEncoding.EncodeToString(b)
 }
 
-// from reads a cursor; the empty one is beyond the newest.
-func from(cursor string) (place, error) {
+// from reads a cursor of a list; the empty one is beyond the newest.
+func from(list, cursor string) (place, error) {
 	if cursor == "" {
-		return place{At: math.MaxInt64, ID: math.MaxInt64, T: "\U0010ffff"}, nil
+		return place{At: math.MaxInt64, ID: math.MaxInt64, Text: "\U0010ffff"}, nil
 	}
 	var p place
 	b, err := base64.RawURLEncoding.DecodeString(cursor)
 	if err == nil {
 		err = json.Unmarshal(b, &p)
 	}
-	if err != nil {
+	if err != nil || p.List != list {
 		return p, &cursorError{cursor}
 	}
 	return p, nil
@@ -56,6 +57,10 @@ func from(cursor string) (place, error) {
 
 // each runs a query and gives every row to f.
 func (s *Store) each(ctx context.Context, f func(row) error, query string, args ...any) error {
+	if err := s.gate.enter(ctx); err != nil {
+		return s.explain("read", err)
+	}
+	defer s.gate.leave()
 	rows, err := s.read.QueryContext(ctx, query, args...)
 	if err != nil {
 		return s.explain("read", err)
@@ -69,19 +74,8 @@ func (s *Store) each(ctx context.Context, f func(row) error, query string, args 
 	return s.explain("read", rows.Err())
 }
 
-func (s *Store) loadIDs(ctx context.Context) error {
-	return s.each(ctx, func(r row) error {
-		var id int64
-		var name string
-		if err := r.Scan(&id, &name); err != nil {
-			return err
-		}
-		s.ids[name] = id
-		return nil
-	}, "SELECT id, name FROM turnouts")
-}
-
-// States gives the state of every turnout to f. The bytes are valid until f returns.
+// States gives the state of every turnout to f, in no order that says anything.
+// The bytes are valid until f returns.
 func (s *Store) States(ctx context.Context, f func(turnout, cabinet string, state []byte) error) error {
 	return s.each(ctx, func(r row) error {
 		var name, cabinet string
@@ -90,7 +84,7 @@ func (s *Store) States(ctx context.Context, f func(turnout, cabinet string, stat
 			return err
 		}
 		return f(name, cabinet, state)
-	}, "SELECT name, cabinet, state FROM turnouts WHERE state IS NOT NULL ORDER BY name")
+	}, "SELECT name, cabinet, state FROM turnouts WHERE state IS NOT NULL")
 }
 
 // OpenAlerts returns all open alerts, oldest raised first.
@@ -115,20 +109,28 @@ func scanAlert(r row) (alerting.Alert, error) {
 
 // Alerts returns alerts, newest raised first.
 func (s *Store) Alerts(ctx context.Context, q alerting.Query) (items []alerting.Alert, next string, err error) {
-	p, err := from(q.Cursor)
+	p, err := from("a", q.Cursor)
 	if err != nil {
 		return nil, "", err
+	}
+	limit := max(1, q.Limit)
+	// What is not asked for stands not in the text, so that an index serves it.
+	text, args := "SELECT body FROM alerts WHERE (raised_at, id) < (?, ?)", []any{p.At, p.Text}
+	if q.OpenOnly {
+		text += " AND open = 1"
+	}
+	if q.Turnout != "" {
+		text, args = text+" AND turnout = ?", append(args, q.Turnout)
 	}
 	err = s.each(ctx, func(r row) error {
 		a, err := scanAlert(r)
 		items = append(items, a)
 		return err
-	}, `SELECT body FROM alerts WHERE (raised_at, id) < (?, ?) AND (? = '' OR turnout = ?) AND (? = 0 OR open = 1)
-		ORDER BY raised_at DESC, id DESC LIMIT ?`, p.At, p.T, q.Turnout, q.Turnout, q.OpenOnly, q.Limit+1)
-	if len(items) > q.Limit {
-		items = items[:q.Limit]
-		last := items[q.Limit-1]
-		next = place{At: last.RaisedAt.UnixNano(), T: last.ID}.String()
+	}, text+" ORDER BY raised_at DESC, id DESC LIMIT ?", append(args, limit+1)...)
+	if err == nil && len(items) > limit {
+		items = items[:limit]
+		last := &items[limit-1]
+		next = place{List: "a", At: nanos(last.RaisedAt), Text: last.ID}.String()
 	}
 	return items, next, err
 }
@@ -169,35 +171,44 @@ func scanThrow(r row, more ...any) (id int64, rec detect.Record, err error) {
 // Throws returns a turnout's throws that started in [start, end), newest first,
 // without their traces. Zero times leave that side open.
 func (s *Store) Throws(ctx context.Context, turnout string, start, end time.Time, cursor string, limit int) (items []detect.Record, next string, err error) {
-	p, err := from(cursor)
+	p, err := from("t", cursor)
 	if err != nil {
 		return nil, "", err
 	}
-	low, high := int64(math.MinInt64), int64(math.MaxInt64)
+	limit = max(1, limit)
+	low := int64(math.MinInt64)
 	if !start.IsZero() {
-		low = start.UnixNano()
+		low = nanos(start)
 	}
-	if !end.IsZero() {
-		high = end.UnixNano()
+	// The end and the cursor become one bound: of two, SQLite seeks to either,
+	// and might walk from the end of the range for every page.
+	if !end.IsZero() && nanos(end) <= p.At {
+		p.At, p.ID = nanos(end), math.MinInt64
 	}
 	var ids []int64
 	err = s.each(ctx, func(r row) error {
 		id, rec, err := scanThrow(r)
 		items, ids = append(items, rec), append(ids, id)
 		return err
-	}, "SELECT "+throwColumns+` FROM throws JOIN turnouts ON turnouts.id = throws.turnout
-		WHERE throws.turnout = (SELECT id FROM turnouts WHERE name = ?) AND started_at >= ? AND started_at < ? AND (started_at, throws.id) < (?, ?)
-		ORDER BY started_at DESC, throws.id DESC LIMIT ?`, turnout, low, high, p.At, p.ID, limit+1)
-	if len(items) > limit {
+	}, throwsText, turnout, low, p.At, p.ID, limit+1)
+	if err == nil && len(items) > limit {
 		items = items[:limit]
-		next = place{At: items[limit-1].StartedAt.UnixNano(), ID: ids[limit-1]}.String()
+		next = place{List: "t", At: nanos(items[limit-1].StartedAt), ID: ids[limit-1]}.String()
 	}
 	return items, next, err
 }
 
+const throwsText = "SELECT " + throwColumns + ` FROM throws JOIN turnouts ON turnouts.id = throws.turnout
+	WHERE throws.turnout = (SELECT id FROM turnouts WHERE name = ?) AND started_at >= ? AND (started_at, throws.id) < (?, ?)
+	ORDER BY started_at DESC, throws.id DESC LIMIT ?`
+
 // Throw returns a throw and its traces as sent; no channels where the raw
 // traces are past their retention.
 func (s *Store) Throw(ctx context.Context, key string) (rec detect.Record, channels []ingest.Channel, err error) {
+	if err := s.gate.enter(ctx); err != nil {
+		return rec, nil, s.explain("read throw "+key, err)
+	}
+	defer s.gate.leave()
 	var blob []byte
 	_, rec, err = scanThrow(s.read.QueryRowContext(ctx, "SELECT "+throwColumns+", traces FROM throws JOIN turnouts ON turnouts.id = throws.turnout WHERE key = ?", key), &blob)
 	if errors.Is(err, sql.ErrNoRows) {
@@ -226,31 +237,49 @@ func (s *Store) Work(ctx context.Context, turnout string) (list []ingest.Work, e
 	return list, err
 }
 
-// Quarantine returns what was set aside, newest first.
+// pageBytes is how much of payloads a page holds beside its first message; a
+// page that holds more items than that is shorter than asked for.
+const pageBytes = 32 << 20
+
+var errEnough = errors.New("page is full")
+
+// Quarantine returns what was set aside, newest first. A page of long messages
+// may be shorter than limit.
 func (s *Store) Quarantine(ctx context.Context, cursor string, limit int) (items []ingest.SetAside, next string, err error) {
-	p, err := from(cursor)
+	p, err := from("q", cursor)
 	if err != nil {
 		return nil, "", err
 	}
+	limit = max(1, limit)
+	size := 0
 	err = s.each(ctx, func(r row) error {
 		a, err := scanAside(r)
+		if err != nil {
+			return err
+		}
+		if size += len(a.Payload); len(items) == limit || len(items) > 0 && size > pageBytes {
+			return errEnough
+		}
 		items = append(items, a)
-		return err
-	}, "SELECT id, at, topic, turnout, faults, payload, retries FROM aside WHERE id < ? ORDER BY id DESC LIMIT ?", p.ID, limit+1)
-	if len(items) > limit {
-		items = items[:limit]
-		next = place{ID: items[limit-1].ID}.String()
+		return nil
+	}, "SELECT "+asideColumns+" FROM aside WHERE id < ? ORDER BY id DESC LIMIT ?", p.ID, limit+1)
+	if errors.Is(err, errEnough) {
+		err, next = nil, place{List: "q", ID: items[len(items)-1].ID}.String()
 	}
 	return items, next, err
 }
 
 // Aside returns one message that was set aside, or an error that wraps [fs.ErrNotExist].
 func (s *Store) Aside(ctx context.Context, id int64) (a ingest.SetAside, err error) {
-	a, err = scanAside(s.read.QueryRowContext(ctx, "SELECT id, at, topic, turnout, faults, payload, retries FROM aside WHERE id = ?", id))
-	if errors.Is(err, sql.ErrNoRows) {
-		err = fmt.Errorf("message %d is not set aside: %w", id, fs.ErrNotExist)
+	if err := s.gate.enter(ctx); err != nil {
+		return a, s.explain("read what was set aside", err)
 	}
-	return a, err
+	defer s.gate.leave()
+	a, err = scanAside(s.read.QueryRowContext(ctx, "SELECT "+asideColumns+" FROM aside WHERE id = ?", id))
+	if errors.Is(err, sql.ErrNoRows) {
+		return a, fmt.Errorf("message %d is not set aside: %w", id, fs.ErrNotExist)
+	}
+	return a, s.explain("read what was set aside", err)
 }
 
 // Receipts returns what each cabinet is to be told.
@@ -315,22 +344,24 @@ func (s *Store) LatestConditions(ctx context.Context) (list []ingest.Conditions,
 	return list, err
 }
 
-// Prune forgets, at most most throws at a time, the traces of throws that
-// started before tracesBefore and the throws that started before throwsBefore.
-// It returns how many it met; 0 means that nothing is left to prune.
+// Prune forgets, of at most most throws in each of its steps, the traces of
+// throws that started before tracesBefore and the throws that started before
+// throwsBefore; a zero time forgets nothing. It returns how many it met; 0 means
+// that nothing is left to prune.
 func (s *Store) Prune(ctx context.Context, tracesBefore, throwsBefore time.Time, most int) (pruned int, err error) {
 	err = s.Update(ctx, func(tx *Tx) error {
 		for _, step := range []struct {
 			text   string
 			before time.Time
 		}{
-			{"DELETE FROM throws WHERE id IN (SELECT id FROM throws WHERE started_at < ? ORDER BY started_at LIMIT ?)", throwsBefore},
-			{"UPDATE throws SET traces = NULL WHERE id IN (SELECT id FROM throws WHERE started_at < ? AND traces IS NOT NULL ORDER BY started_at LIMIT ?)", tracesBefore},
+			{pruneBare, throwsBefore},
+			{pruneWhole, throwsBefore},
+			{pruneTraces, tracesBefore},
 		} {
 			if step.before.IsZero() {
 				continue
 			}
-			res, err := tx.tx.ExecContext(tx.ctx, step.text, step.before.UnixNano(), most)
+			res, err := tx.tx.ExecContext(tx.ctx, step.text, nanos(step.before), most)
 			if err != nil {
 				return err
 			}
@@ -340,8 +371,21 @@ func (s *Store) Prune(ctx context.Context, tracesBefore, throwsBefore time.Time,
 			}
 			pruned += int(n)
 		}
+		if pruned == 0 {
+			return nil
+		}
 		_, err := tx.tx.ExecContext(tx.ctx, "PRAGMA incremental_vacuum(256)")
 		return err
 	})
-	return pruned, err
+	if err != nil {
+		return 0, err
+	}
+	return pruned, nil
 }
+
+// Each finds its throws by the index that holds only such.
+const (
+	pruneBare   = "DELETE FROM throws WHERE id IN (SELECT id FROM throws WHERE traces IS NULL AND started_at < ? ORDER BY started_at LIMIT ?)"
+	pruneWhole  = "DELETE FROM throws WHERE id IN (SELECT id FROM throws WHERE traces IS NOT NULL AND started_at < ? ORDER BY started_at LIMIT ?)"
+	pruneTraces = "UPDATE throws SET traces = NULL WHERE id IN (SELECT id FROM throws WHERE traces IS NOT NULL AND started_at < ? ORDER BY started_at LIMIT ?)"
+)

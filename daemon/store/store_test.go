@@ -1,25 +1,25 @@
 package store
 
 import (
+	"bytes"
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"io/fs"
-	"math"
+	"log/slog"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"reflect"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
-	"throwline/alerting"
-	"throwline/detect"
 	"throwline/ingest"
 )
 
-var dawn = time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC)
+// What is true of the store in a SQLite file only.
 
 func opened(t testing.TB) *Store {
 	t.Helper()
@@ -42,408 +42,530 @@ func update(t testing.TB, s *Store, f func(*Tx) error) {
 	}
 }
 
-// throw makes a throw with counts of a converter as samples.
-func throw(turnout string, n int) (*ingest.Throw, *detect.Record) {
-	rng := rand.New(rand.NewPCG(uint64(n), 3))
-	t := &ingest.Throw{
-		ID: fmt.Sprintf("t%d", n), Cabinet: "cab-1", Turnout: turnout, To: ingest.Normal, StartedAt: dawn.Add(time.Duration(n) * time.Minute), Completed: n%7 != 0,
-		Detections:      []ingest.Detection{{Place: "toe", After: 3210 * time.Millisecond}},
-		RailTemperature: ingest.Known(-3.5), Boot: "b", Sequence: uint64(n + 1),
-	}
-	samples := make([]float64, 350)
-	for i := range samples {
-		samples[i] = math.Round(200 + 40*math.Sin(float64(i)/30) + 2*rng.NormFloat64())
-	}
-	t.Channels = []ingest.Channel{{Drive: "main", Quantity: ingest.MotorCurrent, Unit: ingest.Ampere, SampleRate: 100, Scale: 0.01, Samples: samples}}
-	o := detect.Measure(t)
-	r := &detect.Record{Observation: *o, Cabinet: t.Cabinet, ArrivedAt: t.StartedAt.Add(3 * time.Second), Bands: make([]detect.Band, 1)}
-	r.Bands[0].Expected[detect.Duration] = 3.5
-	return t, r
-}
-
-func same(a, b *detect.Record) bool { return fmt.Sprintf("%+v", *a) == fmt.Sprintf("%+v", *b) }
-
-func TestThrowIsKept(t *testing.T) {
-	s := opened(t)
-	th, rec := throw("W1", 1)
-	update(t, s, func(tx *Tx) error {
-		added, err := tx.AddThrow(rec, th)
-		if !added {
-			t.Error("not added")
-		}
-		return err
-	})
-	got, channels, err := s.Throw(context.Background(), rec.Key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if !same(&got, rec) {
-		t.Errorf("expected %+v\nfound    %+v", *rec, got)
-	}
-	if !reflect.DeepEqual(channels, th.Channels) {
-		t.Errorf("expected %+v\nfound    %+v", th.Channels, channels)
-	}
-	// A repeat changes nothing, not even when it says something else.
-	other, otherRec := throw("W1", 1)
-	otherRec.Completed = !otherRec.Completed
-	update(t, s, func(tx *Tx) error {
-		added, err := tx.AddThrow(otherRec, other)
-		if added {
-			t.Error("a repeat was added")
-		}
-		return err
-	})
-	if again, _, _ := s.Throw(context.Background(), rec.Key); !same(&again, rec) {
-		t.Error("a repeat changed the throw")
-	}
-	if _, _, err := s.Throw(context.Background(), "W1~none"); !errors.Is(err, fs.ErrNotExist) {
-		t.Errorf("found %v", err)
-	}
-}
-
-func TestThrowsPageByPage(t *testing.T) {
-	s := opened(t)
-	update(t, s, func(tx *Tx) error {
-		// Late ones come last; two start at the same time.
-		for _, n := range []int{5, 9, 1, 7, 3, 30, 2} {
-			th, rec := throw("W1", n)
-			if _, err := tx.AddThrow(rec, th); err != nil {
-				return err
+// fill files n throws of W1, from a number on, with a transaction for every 500.
+func fill(s *Store, from, n int) error {
+	for ; n > 0; from, n = from+500, n-500 {
+		if err := s.Update(context.Background(), func(tx *Tx) error {
+			for i := range min(n, 500) {
+				th, rec := throw("W1", from+i)
+				if _, err := tx.AddThrow(rec, th); err != nil {
+					return err
+				}
 			}
-		}
-		th, rec := throw("W1", 7)
-		th.ID, rec.Key = "other", "W1~other"
-		if _, err := tx.AddThrow(rec, th); err != nil {
+			return nil
+		}); err != nil {
 			return err
 		}
-		th, rec = throw("W2", 8)
-		_, err := tx.AddThrow(rec, th)
-		return err
-	})
-	var got []string
-	cursor := ""
-	for {
-		items, next, err := s.Throws(context.Background(), "W1", dawn.Add(2*time.Minute), dawn.Add(30*time.Minute), cursor, 2)
+	}
+	return nil
+}
+
+// Every connection has its pragmas, and a new file the size of its pages.
+func TestPragmas(t *testing.T) {
+	s := opened(t)
+	ctx := t.Context()
+	check := func(who string, c interface {
+		QueryRowContext(context.Context, string, ...any) *sql.Row
+	}) {
+		for pragma, want := range map[string]string{
+			"page_size": "16384", "auto_vacuum": "2", "journal_mode": "wal", "synchronous": "2", "foreign_keys": "1", "busy_timeout": "5000",
+			"wal_autocheckpoint": "2000", "application_id": fmt.Sprint(applicationID), "user_version": fmt.Sprint(len(scripts())),
+		} {
+			var found string
+			if err := c.QueryRowContext(ctx, "PRAGMA "+pragma).Scan(&found); err != nil || found != want {
+				t.Errorf("%s: %s: expected %s, found %s, %v", who, pragma, want, found, err)
+			}
+		}
+	}
+	check("writer", s.write)
+	for range 4 { // each holds one, so that the next is another
+		c, err := s.read.Conn(ctx)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, r := range items {
-			got = append(got, strings.TrimPrefix(r.Key, "W1~"))
-		}
-		if cursor = next; cursor == "" {
-			break
+		defer c.Close()
+		check("reader", c)
+		if _, err := c.ExecContext(ctx, "DELETE FROM throws"); err == nil {
+			t.Error("a reader wrote")
 		}
 	}
-	if want := []string{"t9", "other", "t7", "t5", "t3", "t2"}; !reflect.DeepEqual(got, want) {
-		t.Errorf("expected %v, found %v", want, got)
+}
+
+// No list and no step of pruning walks over what it does not give.
+func TestPlans(t *testing.T) {
+	s := opened(t)
+	for _, c := range []struct{ text, want string }{
+		{throwsText, "throws_by_turnout (turnout=? AND started_at>? AND started_at<?)"},
+		{pruneBare, "INDEX throws_without_traces (started_at<?)"},
+		{pruneWhole, "INDEX throws_with_traces (started_at<?)"},
+		{pruneTraces, "INDEX throws_with_traces (started_at<?)"},
+		{"SELECT body FROM alerts WHERE (raised_at, id) < (?, ?) AND open = 1 ORDER BY raised_at DESC, id DESC LIMIT ?", "alerts_open ((raised_at,id)<(?,?))"},
+		{"SELECT body FROM alerts WHERE (raised_at, id) < (?, ?) AND turnout = ? ORDER BY raised_at DESC, id DESC LIMIT ?", "alerts_by_turnout (turnout=? AND (raised_at,id)<(?,?))"},
+		{"SELECT body FROM alerts WHERE (raised_at, id) < (?, ?) ORDER BY raised_at DESC, id DESC LIMIT ?", "alerts_by_time ((raised_at,id)<(?,?))"},
+		{"SELECT id, name FROM turnouts", "COVERING INDEX"},
+	} {
+		rows, err := s.read.Query("EXPLAIN QUERY PLAN "+c.text, make([]any, strings.Count(c.text, "?"))...)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var plan []string
+		for rows.Next() {
+			var a, b, d int
+			var step string
+			if err := rows.Scan(&a, &b, &d, &step); err != nil {
+				t.Fatal(err)
+			}
+			plan = append(plan, step)
+		}
+		if err := rows.Err(); err != nil {
+			t.Fatal(err)
+		}
+		rows.Close()
+		if got := strings.Join(plan, "\n"); !strings.Contains(got, c.want) || strings.Contains(got, "TEMP B-TREE") {
+			t.Errorf("%s\nexpected %s\nfound    %s", c.text, c.want, got)
+		}
 	}
-	_, _, err := s.Throws(context.Background(), "W1", time.Time{}, time.Time{}, "§", 2)
-	var bad interface{ BadCursor() bool }
-	if !errors.As(err, &bad) {
+}
+
+func TestOpenRefuses(t *testing.T) {
+	ctx := t.Context()
+	made := func(damage func(b []byte) []byte) func(path string) {
+		return func(path string) {
+			s, err := Open(ctx, path, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := errors.Join(fill(s, 0, 500), s.Close()); err != nil {
+				t.Fatal(err)
+			}
+			b, err := os.ReadFile(path)
+			if err == nil {
+				err = os.WriteFile(path, damage(b), 0o600)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	foreign := func(text string) func(string) {
+		return func(path string) {
+			db, err := sql.Open("sqlite", "file:"+path)
+			if err == nil {
+				_, err = db.Exec(text)
+			}
+			if err = errors.Join(err, db.Close()); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	write := func(text string) func(string) {
+		return func(path string) {
+			if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	for _, c := range []struct {
+		what string
+		make func(path string)
+		want string
+	}{
+		{"text", write(strings.Repeat("no database ", 500)), "expected a SQLite database"},
+		{"a few bytes", write("x"), "expected a SQLite database"},
+		{"no header", made(func(b []byte) []byte { copy(b, "nonsense"); return b }), "expected a SQLite database"},
+		{"torn first page", made(func(b []byte) []byte { copy(b[100:], bytes.Repeat([]byte{0xee}, 200)); return b }), "the file is damaged; bring it back from a backup"},
+		{"half a file", made(func(b []byte) []byte { return b[:len(b)/2] }), "the file is damaged; bring it back from a backup"},
+		{"from the future", made(func(b []byte) []byte { b[62], b[63] = 3, 231; return b }), "it is of version 999, this release knows up to 2; start a newer release"},
+		{"foreign", foreign("CREATE TABLE x (y)"), "name another data folder"},
+		{"foreign, with a version", foreign("CREATE TABLE turnouts (y); PRAGMA user_version = 1"), "name another data folder"},
+		{"foreign, with a name", foreign("CREATE TABLE x (y); PRAGMA application_id = 7; PRAGMA user_version = 2"), "name another data folder"},
+		{"a folder", func(path string) {
+			if err := os.Mkdir(path, 0o700); err != nil {
+				t.Fatal(err)
+			}
+		}, "expected a file that can be read"},
+		{"a lock that cannot be written", func(path string) {
+			if err := os.Mkdir(path+".lock", 0o700); err != nil {
+				t.Fatal(err)
+			}
+		}, "expected a folder that can be written"},
+	} {
+		t.Run(c.what, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "throwline.db")
+			c.make(path)
+			before, _ := os.ReadFile(path)
+			for range 2 { // the first refusal lets go of the lock
+				s, err := Open(ctx, path, Options{})
+				if err == nil || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), path) {
+					t.Errorf("expected %q, found %v", c.want, err)
+				}
+				if s != nil {
+					t.Error("a store was returned")
+				}
+				if Temporary(err) {
+					t.Error("called temporary")
+				}
+			}
+			if after, _ := os.ReadFile(path); !bytes.Equal(before, after) {
+				t.Error("the file was changed")
+			}
+		})
+	}
+	file := filepath.Join(t.TempDir(), "file")
+	write("")(file)
+	if _, err := Open(ctx, filepath.Join(file, "x.db"), Options{}); err == nil || !strings.Contains(err.Error(), "make its folder") {
 		t.Errorf("found %v", err)
 	}
 }
 
-// What a transaction did is gone when it fails, turnouts' numbers too.
-func TestRollback(t *testing.T) {
+func TestOpenTwice(t *testing.T) {
 	s := opened(t)
-	boom := errors.New("boom")
-	err := s.Update(context.Background(), func(tx *Tx) error {
-		th, rec := throw("W1", 1)
-		if _, err := tx.AddThrow(rec, th); err != nil {
-			return err
-		}
-		if err := tx.SaveState("W1", "cab-1", []byte{1}); err != nil {
-			return err
-		}
-		return boom
-	})
-	if !errors.Is(err, boom) || Temporary(err) {
+	_, err := Open(t.Context(), s.path, Options{})
+	if err == nil || !strings.Contains(err.Error(), "another process holds it") || !strings.Contains(err.Error(), s.path) {
 		t.Errorf("found %v", err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	err = s.Update(ctx, func(tx *Tx) error {
-		th, rec := throw("W1", 2)
-		_, err := tx.AddThrow(rec, th)
-		cancel()
-		return err
-	})
-	if !errors.Is(err, context.Canceled) {
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	again, err := Open(t.Context(), s.path, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := again.Close(); err != nil {
+		t.Error(err)
+	}
+	if err := again.Update(t.Context(), func(*Tx) error { return nil }); !errors.Is(err, fs.ErrClosed) {
 		t.Errorf("found %v", err)
 	}
-	for i := range 2 { // the store goes on, with a number of its own for the turnout
-		update(t, s, func(tx *Tx) error {
-			th, rec := throw("W1", 3+i)
-			_, err := tx.AddThrow(rec, th)
-			return err
-		})
+}
+
+// A new store appears where it is asked for, whatever the name holds.
+func TestOddNames(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a b?c#d%41&_é", "e'f;.db")
+	s, err := Open(t.Context(), path, Options{})
+	if err != nil {
+		t.Fatal(err)
 	}
-	items, _, err := s.Throws(context.Background(), "W1", time.Time{}, time.Time{}, "", 10)
-	if err != nil || len(items) != 2 {
+	if err := errors.Join(fill(s, 0, 3), s.Close()); err != nil {
+		t.Fatal(err)
+	}
+	if info, err := os.Stat(path); err != nil || info.Size() == 0 {
+		t.Errorf("found %v, %v", info, err)
+	}
+	// Closed well, the log is in the file.
+	if _, err := os.Stat(path + "-wal"); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("the log was left: %v", err)
+	}
+}
+
+// A store of the first version keeps all it had.
+func TestMigrateFromFirst(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "throwline.db")
+	text, err := migrations.ReadFile(scripts()[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=auto_vacuum(2)&_pragma=journal_mode(WAL)")
+	if err != nil {
+		t.Fatal(err)
+	}
+	th, rec := throw("W1", 1)
+	var codec traceWriter
+	_, err1 := db.Exec(string(text) + "\nPRAGMA user_version = 1;")
+	_, err2 := db.Exec("INSERT INTO turnouts (id, name, cabinet, state) VALUES (7, 'W1', 'cab-1', x'0102')")
+	insert := "INSERT INTO throws (key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces) VALUES (?, 7, 1, ?, ?, 1, 'cab-1', ?, ?)"
+	_, err3 := db.Exec(insert, rec.Key, rec.StartedAt.UnixNano(), rec.ArrivedAt.UnixNano(), appendRecord(nil, rec), codec.append(nil, th.Channels))
+	_, err4 := db.Exec(insert, "W1~bare", dawn.UnixNano(), dawn.UnixNano(), appendRecord(nil, rec), nil)
+	_, err5 := db.Exec(`INSERT INTO alerts VALUES ('a', 'W1', 1, 5, '{"id":"a","turnout":"W1"}')`)
+	_, err6 := db.Exec("INSERT INTO aside (at, topic, turnout, faults, payload) VALUES (1, 't', '', 'null', x'010203')")
+	if err := errors.Join(err1, err2, err3, err4, err5, err6, db.Close()); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 { // brought to this release, then opened as it is
+		s, err := Open(t.Context(), path, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, channels, err := s.Throw(t.Context(), rec.Key)
+		if err != nil || !same(&got, rec) || len(channels) != 1 {
+			t.Errorf("found %+v, %v", got, err)
+		}
+		if items, _, err := s.Throws(t.Context(), "W1", time.Time{}, time.Time{}, "", 9); err != nil || len(items) != 2 {
+			t.Errorf("found %d throws, %v", len(items), err)
+		}
+		if open, err := s.OpenAlerts(t.Context()); err != nil || len(open) != 1 {
+			t.Errorf("found %v, %v", open, err)
+		}
+		if got := s.AsideNow(); got != (Aside{Messages: 1, Bytes: 3}) {
+			t.Errorf("found %+v", got)
+		}
+		added := true
+		update(t, s, func(tx *Tx) (err error) { added, err = tx.AddThrow(rec, th); return err })
+		if added {
+			t.Error("a throw of before was added again")
+		}
+		var sound string
+		if err := s.read.QueryRow("PRAGMA integrity_check").Scan(&sound); err != nil || sound != "ok" {
+			t.Errorf("integrity: %s %v", sound, err)
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// A full disk is temporary and leaves nothing behind; once there is room the store goes on.
+func TestFullDisk(t *testing.T) {
+	s := opened(t)
+	if err := fill(s, 0, 500); err != nil {
+		t.Fatal(err)
+	}
+	var pages int
+	if err := s.write.QueryRow("PRAGMA page_count").Scan(&pages); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.write.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", pages)); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		err := fill(s, 1000, 500)
+		if err == nil || !Temporary(err) || !strings.Contains(err.Error(), "the disk is full; make room") {
+			t.Fatalf("found %v", err)
+		}
+	}
+	if _, err := s.write.Exec("PRAGMA max_page_count = 1000000"); err != nil {
+		t.Fatal(err)
+	}
+	if err := fill(s, 1000, 500); err != nil {
+		t.Fatal(err)
+	}
+	items, _, err := s.Throws(t.Context(), "W1", time.Time{}, time.Time{}, "", 5000)
+	if err != nil || len(items) != 1000 {
 		t.Errorf("found %d throws, %v", len(items), err)
 	}
 }
 
-// All that is kept comes back after the store was closed.
-func TestReopen(t *testing.T) {
-	ctx := context.Background()
-	path := filepath.Join(t.TempDir(), "data", "throwline.db")
-	s, err := Open(ctx, path, Options{})
+// Another program that holds the file is waited for, then told of; that is temporary.
+func TestBusy(t *testing.T) {
+	s := opened(t)
+	other, err := sql.Open("sqlite", "file:"+s.path+"?_txlock=immediate")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Open(ctx, path, Options{}); err == nil || !strings.Contains(err.Error(), "another process") {
-		t.Errorf("opened twice: %v", err)
-	}
-	th, rec := throw("W1", 1)
-	alert := alerting.Alert{ID: "a1", Turnout: "W1", Condition: detect.Stiffening, Priority: alerting.High, RaisedAt: dawn, ChangedAt: dawn, Since: dawn}
-	receipt := ingest.Receipt{Boot: "b", Through: 9, Missing: [][2]uint64{{2, 3}, {7, 7}}}
-	cab := ingest.CabinetState{Cabinet: "cab-1", Online: true, At: dawn, Agent: "x", ClockOffset: ingest.Known(0.2)}
-	cond := ingest.Conditions{Cabinet: "cab-1", At: dawn, RailTemperature: ingest.Known(4), Rain: ingest.Known(1)}
-	work := ingest.Work{Turnout: "W1", DoneAt: dawn, Kind: ingest.Lubricated, Note: "n", By: "b"}
-	aside := ingest.SetAside{At: dawn, Topic: "t", Turnout: "W1", Faults: []ingest.Fault{{Path: "to", Expected: "x", Found: "y"}}, Payload: []byte("{")}
-	update(t, s, func(tx *Tx) error {
-		_, err1 := tx.AddThrow(rec, th)
-		_, err2 := tx.AddWork(work, dawn)
-		again, err3 := tx.AddWork(work, dawn)
-		if again {
-			t.Error("the same work was added twice")
-		}
-		id, err4 := tx.SetAside(aside)
-		aside.ID = id
-		return errors.Join(err1, err2, err3, err4, tx.SaveState("W1", "cab-1", []byte("state")), tx.Transition(alerting.Event{Kind: alerting.Raised, At: dawn, Alert: alert}),
-			tx.SaveReceipt("cab-1", receipt), tx.SaveCabinet(cab), tx.SaveConditions(cond))
-	})
-	update(t, s, func(tx *Tx) error {
-		old := cond
-		old.At, old.RailTemperature = dawn.Add(-time.Hour), ingest.Known(40)
-		return tx.SaveConditions(old)
-	})
-	if err := s.Close(); err != nil {
+	defer other.Close()
+	tx, err := other.Begin()
+	if err != nil {
 		t.Fatal(err)
 	}
-	if s, err = Open(ctx, path, Options{}); err != nil {
+	if _, err := s.write.Exec("PRAGMA busy_timeout = 20"); err != nil {
 		t.Fatal(err)
 	}
-	defer s.Close()
-	check := func(what string, got, want any, err error) {
-		t.Helper()
-		if err != nil || !reflect.DeepEqual(got, want) {
-			t.Errorf("%s: expected %+v, found %+v, %v", what, want, got, err)
-		}
+	err = fill(s, 0, 1)
+	if err == nil || !Temporary(err) || !strings.Contains(err.Error(), "another program has the file locked") {
+		t.Errorf("found %v", err)
 	}
-	var states []string
-	err = s.States(ctx, func(turnout, cabinet string, state []byte) error {
-		states = append(states, turnout+" "+cabinet+" "+string(state))
-		return nil
-	})
-	check("states", states, []string{"W1 cab-1 state"}, err)
-	open, err := s.OpenAlerts(ctx)
-	check("open alerts", open, []alerting.Alert{alert}, err)
-	receipts, err := s.Receipts(ctx)
-	check("receipts", receipts, map[string]ingest.Receipt{"cab-1": receipt}, err)
-	cabs, err := s.Cabinets(ctx)
-	check("cabinets", cabs, []ingest.CabinetState{cab}, err)
-	conds, err := s.LatestConditions(ctx)
-	check("conditions", conds, []ingest.Conditions{cond}, err)
-	visits, err := s.Work(ctx, "W1")
-	check("work", visits, []ingest.Work{work}, err)
-	items, next, err := s.Quarantine(ctx, "", 10)
-	check("set aside", items, []ingest.SetAside{aside}, err)
-	check("next", next, "", nil)
-	events, last, err := s.EventsAfter(ctx, 0, 10)
-	check("events", len(events), 1, err)
-	check("last", last, int64(1), nil)
+	if err := tx.Rollback(); err != nil {
+		t.Fatal(err)
+	}
+	if err := fill(s, 0, 1); err != nil {
+		t.Error(err)
+	}
+}
 
-	// The alert is cleared: no longer open, still there.
-	alert.ClearedAt = dawn.Add(time.Hour)
-	update(t, s, func(tx *Tx) error {
-		return errors.Join(tx.Transition(alerting.Event{Kind: alerting.Cleared, At: alert.ClearedAt, Alert: alert}), tx.RefuseAgain(aside.ID, aside.Faults))
-	})
-	open, err = s.OpenAlerts(ctx)
-	check("open alerts", len(open), 0, err)
-	all, _, err := s.Alerts(ctx, alerting.Query{Limit: 10})
-	check("all alerts", all, []alerting.Alert{alert}, err)
-	update(t, s, func(tx *Tx) error {
-		a, err := tx.Aside(aside.ID)
-		check("retries", a.Retries, 1, err)
-		return tx.DropAside(aside.ID)
-	})
-	err = s.Update(ctx, func(tx *Tx) error { _, err := tx.Aside(aside.ID); return err })
-	if !errors.Is(err, fs.ErrNotExist) {
+// Damage in the middle of the file is met when it is read, told, and fatal.
+func TestDamageIsFatal(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "throwline.db")
+	s, err := Open(t.Context(), path, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(fill(s, 0, 1000), s.Close()); err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rng := rand.New(rand.NewPCG(1, 2))
+	for i := 4 * pageSize; i < len(b); i++ { // behind the schema
+		b[i] = byte(rng.Uint32())
+	}
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s, err = Open(t.Context(), path, Options{})
+	if err == nil {
+		err = fill(s, 2000, 500)
+		defer s.Close()
+	}
+	if err == nil || Temporary(err) || !strings.Contains(err.Error(), "the file is damaged") {
 		t.Errorf("found %v", err)
 	}
 }
 
-func TestPrune(t *testing.T) {
-	s := opened(t)
-	ctx := context.Background()
-	update(t, s, func(tx *Tx) error {
-		for n := range 10 {
-			th, rec := throw("W1", n)
-			if _, err := tx.AddThrow(rec, th); err != nil {
-				return err
-			}
+// churn writes megabytes to the log of a store and leaves nothing in it.
+func churn(t *testing.T, s *Store, megabytes int, look func(log int64)) {
+	t.Helper()
+	payload := make([]byte, 8<<20)
+	for range megabytes / 8 {
+		update(t, s, func(tx *Tx) error {
+			id, err := tx.SetAside(ingest.SetAside{At: dawn, Topic: "t", Payload: payload})
+			return errors.Join(err, tx.DropAside(id))
+		})
+		info, err := os.Stat(s.path + "-wal")
+		if err != nil {
+			t.Fatal(err)
 		}
-		return nil
+		look(info.Size())
+	}
+}
+
+// Readers who overlap without end do not let the log grow without end.
+func TestLogIsBounded(t *testing.T) {
+	s := opened(t)
+	if err := fill(s, 0, 100); err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	var wg sync.WaitGroup
+	for i := range 3 {
+		wg.Go(func() {
+			for ctx.Err() == nil {
+				err := s.each(ctx, func(row) error { time.Sleep(time.Duration(i+1) * time.Millisecond); return nil }, "SELECT id FROM throws LIMIT 20")
+				if err != nil && ctx.Err() == nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	most, before, cut := int64(0), int64(0), 0
+	churn(t, s, 320, func(log int64) {
+		if log < before {
+			cut++
+		}
+		before, most = log, max(most, log)
 	})
-	total := 0
+	stop()
+	wg.Wait()
+	t.Logf("the log was at most %d MB long and was cut %d times", most>>20, cut)
+	// A machine that stands still for long may make one attempt vain.
+	if most > 2*walMost+16<<20 || cut == 0 {
+		t.Errorf("the log grew to %d MB and was cut %d times", most>>20, cut)
+	}
+}
+
+// One who reads without end, here or in another program, is waited for once,
+// told of, and stops neither the writing nor the others' reading.
+func TestLongReader(t *testing.T) {
+	for _, who := range []string{"here", "another program"} {
+		t.Run(who, func(t *testing.T) {
+			var logged lockedBuffer
+			s, err := Open(t.Context(), filepath.Join(t.TempDir(), "throwline.db"), Options{Log: slog.New(slog.NewTextHandler(&logged, nil))})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer s.Close()
+			if err := fill(s, 0, 100); err != nil {
+				t.Fatal(err)
+			}
+			release := func() {}
+			if who == "here" {
+				held, let, done := make(chan struct{}), make(chan struct{}), make(chan error)
+				go func() {
+					first := true
+					done <- s.each(t.Context(), func(row) error {
+						if first {
+							first = false
+							close(held)
+							<-let
+						}
+						return nil
+					}, "SELECT id FROM throws")
+				}()
+				<-held
+				release = func() {
+					close(let)
+					if err := <-done; err != nil {
+						t.Error(err)
+					}
+				}
+			} else {
+				other, err := sql.Open("sqlite", "file:"+s.path)
+				if err != nil {
+					t.Fatal(err)
+				}
+				defer other.Close()
+				tx, err := other.Begin()
+				if err != nil {
+					t.Fatal(err)
+				}
+				var n int
+				if err := tx.QueryRow("SELECT count(*) FROM throws").Scan(&n); err != nil {
+					t.Fatal(err)
+				}
+				release = func() { tx.Rollback() }
+			}
+			churn(t, s, 136, func(int64) {
+				if items, _, err := s.Throws(t.Context(), "W1", time.Time{}, time.Time{}, "", 100); err != nil || len(items) != 100 {
+					t.Errorf("found %d throws, %v", len(items), err)
+				}
+			})
+			if n := strings.Count(logged.String(), "someone reads for long"); n != 1 {
+				t.Errorf("told %d times: %s", n, logged.String())
+			}
+			release()
+			last := int64(0)
+			churn(t, s, 96, func(log int64) { last = log })
+			if last >= walMost {
+				t.Errorf("once the reader had left, the log was still %d MB long", last>>20)
+			}
+		})
+	}
+}
+
+// lockedBuffer is a log that may be written at once.
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// What pruning frees goes back to the disk.
+func TestPruneGivesRoomBack(t *testing.T) {
+	s := opened(t)
+	if err := fill(s, 0, 6000); err != nil {
+		t.Fatal(err)
+	}
+	var before, after, free int
+	if err := s.write.QueryRow("PRAGMA page_count").Scan(&before); err != nil {
+		t.Fatal(err)
+	}
 	for {
-		n, err := s.Prune(ctx, dawn.Add(6*time.Minute), dawn.Add(3*time.Minute), 2)
+		n, err := s.Prune(t.Context(), time.Time{}, dawn.Add(5000*time.Minute), 500)
 		if err != nil {
 			t.Fatal(err)
 		}
 		if n == 0 {
 			break
 		}
-		total += n
 	}
-	items, _, err := s.Throws(ctx, "W1", time.Time{}, time.Time{}, "", 100)
-	if err != nil || len(items) != 7 {
-		t.Fatalf("found %d throws, %v", len(items), err)
-	}
-	for _, r := range items {
-		_, channels, err := s.Throw(ctx, r.Key)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if want := !r.StartedAt.Before(dawn.Add(6 * time.Minute)); (channels != nil) != want {
-			t.Errorf("%s: traces kept %v, expected %v", r.Key, channels != nil, want)
-		}
-	}
-}
-
-func TestOpenRefuses(t *testing.T) {
-	ctx := context.Background()
-	dir := t.TempDir()
-	text := filepath.Join(dir, "text.db")
-	if err := os.WriteFile(text, []byte(strings.Repeat("no database ", 500)), 0o600); err != nil {
+	err1 := s.write.QueryRow("PRAGMA page_count").Scan(&after)
+	err2 := s.write.QueryRow("PRAGMA freelist_count").Scan(&free)
+	if err := errors.Join(err1, err2); err != nil {
 		t.Fatal(err)
 	}
-	future := filepath.Join(dir, "future.db")
-	s, err := Open(ctx, future, Options{})
-	if err != nil {
-		t.Fatal(err)
+	if after > before/3 || free > 0 {
+		t.Errorf("%d pages, then %d of which %d free", before, after, free)
 	}
-	if _, err := s.write.Exec("PRAGMA user_version = 999"); err != nil {
-		t.Fatal(err)
-	}
-	s.Close()
-	file := filepath.Join(dir, "file")
-	if err := os.WriteFile(file, nil, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	for _, c := range []struct{ path, want string }{
-		{text, "expected a SQLite database"},
-		{future, "version 999"},
-		{filepath.Join(file, "x.db"), "make its folder"},
-	} {
-		before, _ := os.ReadFile(c.path)
-		s, err := Open(ctx, c.path, Options{})
-		if err == nil || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), c.path) {
-			t.Errorf("%s: expected %q, found %v", c.path, c.want, err)
-		}
-		if s != nil {
-			t.Errorf("%s: a store was returned", c.path)
-		}
-		if after, _ := os.ReadFile(c.path); c.path == text && string(before) != string(after) {
-			t.Errorf("%s was changed", c.path)
-		}
-	}
-}
-
-func TestPackedIsExact(t *testing.T) {
-	rng := rand.New(rand.NewPCG(1, 1))
-	var scratch []int64
-	for i := range 3000 {
-		n := rng.IntN(200)
-		v := make([]float64, n)
-		for j := range v {
-			switch i % 5 {
-			case 0:
-				v[j] = float64(rng.IntN(1 << rng.IntN(30)))
-			case 1:
-				v[j] = math.Round(rng.NormFloat64()*1000) / 1000
-			case 2:
-				v[j] = rng.NormFloat64() * math.Pow(10, float64(rng.IntN(40)-20))
-			case 3:
-				v[j] = -float64(rng.Int64N(1 << 53))
-			default:
-				v[j] = math.Copysign(0, float64(rng.IntN(2))-0.5)
-			}
-		}
-		in := []ingest.Channel{{Drive: "d", Quantity: "q", Unit: "u", SampleRate: 1, Offset: -2, Scale: 3, Zero: 4, Samples: v}}
-		out, err := consumeTraces(appendTraces(nil, in, &scratch))
-		if err != nil {
-			t.Fatal(err)
-		}
-		for j := range v {
-			if math.Float64bits(out[0].Samples[j]) != math.Float64bits(v[j]) {
-				t.Fatalf("case %d: expected %v, found %v", i%5, v[j], out[0].Samples[j])
-			}
-		}
-	}
-}
-
-func FuzzConsume(f *testing.F) {
-	var scratch []int64
-	th, rec := throw("W1", 1)
-	f.Add(appendTraces(nil, th.Channels, &scratch))
-	f.Add(appendRecord(nil, rec))
-	f.Fuzz(func(t *testing.T, b []byte) {
-		var scratch []int64
-		if list, err := consumeTraces(b); err == nil {
-			again, err := consumeTraces(appendTraces(nil, list, &scratch))
-			if err != nil || len(again) != len(list) {
-				t.Fatalf("what was read cannot be written: %v", err)
-			}
-		}
-		var r detect.Record
-		_ = consumeRecord(b, &r)
-	})
-}
-
-func BenchmarkTraces(b *testing.B) {
-	var scratch []int64
-	th, _ := throw("W1", 1)
-	n := len(th.Channels[0].Samples)
-	var buf []byte
-	b.ReportAllocs()
-	for b.Loop() {
-		buf = appendTraces(buf[:0], th.Channels, &scratch)
-	}
-	b.ReportMetric(float64(len(buf))/float64(n), "B/sample")
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(n), "ns/sample")
-}
-
-// BenchmarkUpdate files batches of 256 throws of 128 turnouts with their states.
-func BenchmarkUpdate(b *testing.B) {
-	s := opened(b)
-	const batch = 256
-	throws := make([]*ingest.Throw, batch)
-	records := make([]*detect.Record, batch)
-	for i := range batch {
-		throws[i], records[i] = throw(fmt.Sprintf("W%d", i%128), i)
-	}
-	state := make([]byte, 3200)
-	n := 0
-	b.ReportAllocs()
-	for b.Loop() {
-		update(b, s, func(tx *Tx) error {
-			for i := range batch {
-				n++
-				records[i].Key = fmt.Sprintf("W%d~%d", i%128, n)
-				if added, err := tx.AddThrow(records[i], throws[i]); err != nil || !added {
-					return fmt.Errorf("added %v: %w", added, err)
-				}
-			}
-			for i := range 128 {
-				if err := tx.SaveState(fmt.Sprintf("W%d", i), "c", state); err != nil {
-					return err
-				}
-			}
-			return nil
-		})
-	}
-	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "throws/s")
 }

@@ -7,7 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"reflect"
+	"maps"
 	"time"
 
 	"throwline/alerting"
@@ -17,52 +17,58 @@ import (
 
 // statements are prepared once on the writing connection.
 type statements struct {
-	AddTurnout, AddThrow, SaveState, SaveAlert, AddEvent, SaveReceipt, SaveCabinet, SaveConditions,
-	AddWork, SetAside, GetAside, RefuseAgain, DropAside, TrimAside *sql.Stmt
+	addTurnout, addThrow, saveState, saveAlert, addEvent, saveReceipt, saveCabinet, saveConditions,
+	addWork, setAside, getAside, refuseAgain, dropAside, dropOldest *sql.Stmt
 }
 
-var texts = map[string]string{
-	"AddTurnout": `INSERT INTO turnouts (name, cabinet) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET name = name RETURNING id`,
-	"AddThrow": `INSERT INTO throws (key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`,
-	"SaveState": `UPDATE turnouts SET cabinet = ?, state = ? WHERE id = ?`,
-	"SaveAlert": `INSERT INTO alerts (id, turnout, open, raised_at, body) VALUES (?, ?, ?, ?, ?)
-		ON CONFLICT (id) DO UPDATE SET open = excluded.open, body = excluded.body`,
-	"AddEvent": `INSERT INTO events (at, alert, body) VALUES (?, ?, ?)`,
-	"SaveReceipt": `INSERT INTO receipts (cabinet, boot, through, missing) VALUES (?, ?, ?, ?)
-		ON CONFLICT (cabinet) DO UPDATE SET boot = excluded.boot, through = excluded.through, missing = excluded.missing`,
-	"SaveCabinet": `INSERT INTO cabinets (name, online, at, agent, clock_offset) VALUES (?, ?, ?, ?, ?)
-		ON CONFLICT (name) DO UPDATE SET online = excluded.online, at = excluded.at, agent = excluded.agent, clock_offset = excluded.clock_offset`,
-	"SaveConditions": `INSERT INTO cabinets (name, conditions_at, rail_temperature, air_temperature, supply, rain) VALUES (?, ?, ?, ?, ?, ?)
-		ON CONFLICT (name) DO UPDATE SET conditions_at = excluded.conditions_at, rail_temperature = excluded.rail_temperature,
-		air_temperature = excluded.air_temperature, supply = excluded.supply, rain = excluded.rain
-		WHERE cabinets.conditions_at IS NULL OR cabinets.conditions_at <= excluded.conditions_at`,
-	"AddWork":     `INSERT INTO work (turnout, done_at, kind, note, by, arrived_at) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
-	"SetAside":    `INSERT INTO aside (at, topic, turnout, faults, payload) VALUES (?, ?, ?, ?, ?)`,
-	"GetAside":    `SELECT id, at, topic, turnout, faults, payload, retries FROM aside WHERE id = ?`,
-	"RefuseAgain": `UPDATE aside SET retries = retries + 1, faults = ? WHERE id = ?`,
-	"DropAside":   `DELETE FROM aside WHERE id = ?`,
-	"TrimAside":   `DELETE FROM aside WHERE id <= ?`,
+const asideColumns = "id, at, topic, turnout, faults, payload, retries"
+
+// statement is where a prepared statement goes, and its text.
+type statement struct {
+	into **sql.Stmt
+	text string
 }
 
-func (p *statements) prepare(ctx context.Context, db *sql.DB) error {
-	v := reflect.ValueOf(p).Elem()
-	for i := range v.NumField() {
-		st, err := db.PrepareContext(ctx, texts[v.Type().Field(i).Name])
-		if err != nil {
-			return fmt.Errorf("%s: %w", v.Type().Field(i).Name, err)
+func (p *statements) all() []statement {
+	return []statement{
+		{&p.addTurnout, `INSERT INTO turnouts (name, cabinet) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET name = name RETURNING id`},
+		{&p.addThrow, `INSERT INTO throws (key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`},
+		{&p.saveState, `UPDATE turnouts SET cabinet = ?, state = ? WHERE id = ?`},
+		{&p.saveAlert, `INSERT INTO alerts (id, turnout, open, raised_at, body) VALUES (?, ?, ?, ?, ?)
+			ON CONFLICT (id) DO UPDATE SET turnout = excluded.turnout, open = excluded.open, raised_at = excluded.raised_at, body = excluded.body`},
+		{&p.addEvent, `INSERT INTO events (at, alert, body) VALUES (?, ?, ?)`},
+		{&p.saveReceipt, `INSERT INTO receipts (cabinet, boot, through, missing) VALUES (?, ?, ?, ?)
+			ON CONFLICT (cabinet) DO UPDATE SET boot = excluded.boot, through = excluded.through, missing = excluded.missing`},
+		{&p.saveCabinet, `INSERT INTO cabinets (name, online, at, agent, clock_offset) VALUES (?, ?, ?, ?, ?)
+			ON CONFLICT (name) DO UPDATE SET online = excluded.online, at = excluded.at, agent = excluded.agent, clock_offset = excluded.clock_offset`},
+		{&p.saveConditions, `INSERT INTO cabinets (name, conditions_at, rail_temperature, air_temperature, supply, rain) VALUES (?, ?, ?, ?, ?, ?)
+			ON CONFLICT (name) DO UPDATE SET conditions_at = excluded.conditions_at, rail_temperature = excluded.rail_temperature,
+			air_temperature = excluded.air_temperature, supply = excluded.supply, rain = excluded.rain
+			WHERE cabinets.conditions_at IS NULL OR cabinets.conditions_at <= excluded.conditions_at`},
+		{&p.addWork, `INSERT INTO work (turnout, done_at, kind, note, by, arrived_at) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`},
+		{&p.setAside, `INSERT INTO aside (at, topic, turnout, faults, payload) VALUES (?, ?, ?, ?, ?)`},
+		{&p.getAside, `SELECT ` + asideColumns + ` FROM aside WHERE id = ?`},
+		{&p.refuseAgain, `UPDATE aside SET retries = retries + 1, faults = ? WHERE id = ?`},
+		{&p.dropAside, `DELETE FROM aside WHERE id = ? RETURNING length(payload)`},
+		{&p.dropOldest, `DELETE FROM aside WHERE id = (SELECT min(id) FROM aside) AND id <> ? RETURNING length(payload)`},
+	}
+}
+
+func (p *statements) prepare(ctx context.Context, db *sql.DB) (err error) {
+	for _, st := range p.all() {
+		if *st.into, err = db.PrepareContext(ctx, st.text); err != nil {
+			return fmt.Errorf("%s: %w", st.text, err)
 		}
-		v.Field(i).Set(reflect.ValueOf(st))
 	}
 	return nil
 }
 
 func (p *statements) close() error {
 	var errs []error
-	v := reflect.ValueOf(p).Elem()
-	for i := range v.NumField() {
-		if st := v.Field(i).Interface().(*sql.Stmt); st != nil {
-			errs = append(errs, st.Close())
+	for _, st := range p.all() {
+		if *st.into != nil {
+			errs = append(errs, (*st.into).Close())
 		}
 	}
 	return errors.Join(errs...)
@@ -71,11 +77,12 @@ func (p *statements) close() error {
 // Tx is one transaction. It is not for concurrent use and ends with the
 // function that [Store.Update] called.
 type Tx struct {
-	s   *Store
-	ctx context.Context
-	tx  *sql.Tx
-	buf []byte
-	ids map[string]int64 // turnouts first seen in this transaction
+	s     *Store
+	ctx   context.Context
+	tx    *sql.Tx
+	buf   []byte
+	ids   map[string]int64 // turnouts first seen in this transaction
+	aside Aside            // what is set aside, as this transaction leaves it
 }
 
 // Update runs f in one transaction and returns when it is synced to disk. When
@@ -86,17 +93,23 @@ func (s *Store) Update(ctx context.Context, f func(*Tx) error) error {
 	if s.closed {
 		return fmt.Errorf("store %s: %w", s.path, fs.ErrClosed)
 	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	// A half-run transaction is rolled back by hand: a context that ends must
 	// not leave the only writing connection closed.
 	tx, err := s.write.BeginTx(context.WithoutCancel(ctx), nil)
 	if err != nil {
 		return s.explain("begin", err)
 	}
-	t := &Tx{s: s, ctx: context.WithoutCancel(ctx), tx: tx, ids: map[string]int64{}}
+	t := &Tx{s: s, ctx: context.WithoutCancel(ctx), tx: tx, ids: map[string]int64{}, aside: s.AsideNow()}
 	done := false
 	defer func() {
 		if !done {
-			tx.Rollback()
+			if err := tx.Rollback(); err != nil && !errors.Is(err, sql.ErrTxDone) {
+				// A full disk makes SQLite roll back by itself; then there is nothing to roll back.
+				s.o.Log.Debug("roll back", "path", s.path, "error", err)
+			}
 		}
 	}()
 	if err := f(t); err != nil {
@@ -109,9 +122,11 @@ func (s *Store) Update(ctx context.Context, f func(*Tx) error) error {
 		return s.explain("commit", err)
 	}
 	done = true
-	for name, id := range t.ids {
-		s.ids[name] = id
-	}
+	maps.Copy(s.ids, t.ids)
+	s.asideMu.Lock()
+	s.aside = t.aside
+	s.asideMu.Unlock()
+	s.boundLog(t.ctx)
 	return nil
 }
 
@@ -128,7 +143,7 @@ func (tx *Tx) turnout(name, cabinet string) (int64, error) {
 		return id, nil
 	}
 	var id int64
-	if err := tx.tx.StmtContext(tx.ctx, tx.s.tx.AddTurnout).QueryRowContext(tx.ctx, name, cabinet).Scan(&id); err != nil {
+	if err := tx.tx.StmtContext(tx.ctx, tx.s.tx.addTurnout).QueryRowContext(tx.ctx, name, cabinet).Scan(&id); err != nil {
 		return 0, fmt.Errorf("turnout %s: %w", name, err)
 	}
 	tx.ids[name] = id
@@ -144,8 +159,8 @@ func (tx *Tx) AddThrow(r *detect.Record, t *ingest.Throw) (added bool, err error
 	}
 	tx.buf = appendRecord(tx.buf[:0], r)
 	n := len(tx.buf)
-	tx.buf = appendTraces(tx.buf, t.Channels, &tx.s.whole)
-	res, err := tx.exec(tx.s.tx.AddThrow, r.Key, id, int(r.To), r.StartedAt.UnixNano(), r.ArrivedAt.UnixNano(), r.Completed, r.Cabinet, tx.buf[:n], tx.buf[n:])
+	tx.buf = tx.s.traces.append(tx.buf, t.Channels)
+	res, err := tx.exec(tx.s.tx.addThrow, r.Key, id, int(r.To), nanos(r.StartedAt), nanos(r.ArrivedAt), r.Completed, r.Cabinet, tx.buf[:n], tx.buf[n:])
 	if err != nil {
 		return false, fmt.Errorf("throw %s: %w", r.Key, err)
 	}
@@ -159,7 +174,7 @@ func (tx *Tx) SaveState(turnout, cabinet string, state []byte) error {
 	if err != nil {
 		return err
 	}
-	if _, err := tx.exec(tx.s.tx.SaveState, cabinet, state, id); err != nil {
+	if _, err := tx.exec(tx.s.tx.saveState, cabinet, state, id); err != nil {
 		return fmt.Errorf("state of %s: %w", turnout, err)
 	}
 	return nil
@@ -175,10 +190,10 @@ func (tx *Tx) Transition(e alerting.Event) error {
 	if err != nil {
 		return fmt.Errorf("alert %s: %w", e.Alert.ID, err)
 	}
-	if _, err := tx.exec(tx.s.tx.SaveAlert, e.Alert.ID, e.Alert.Turnout, e.Alert.Open(), e.Alert.RaisedAt.UnixNano(), string(alert)); err != nil {
+	if _, err := tx.exec(tx.s.tx.saveAlert, e.Alert.ID, e.Alert.Turnout, e.Alert.Open(), nanos(e.Alert.RaisedAt), string(alert)); err != nil {
 		return fmt.Errorf("alert %s: %w", e.Alert.ID, err)
 	}
-	if _, err := tx.exec(tx.s.tx.AddEvent, e.At.UnixNano(), e.Alert.ID, string(event)); err != nil {
+	if _, err := tx.exec(tx.s.tx.addEvent, nanos(e.At), e.Alert.ID, string(event)); err != nil {
 		return fmt.Errorf("event of alert %s: %w", e.Alert.ID, err)
 	}
 	return nil
@@ -192,7 +207,7 @@ func (tx *Tx) SaveReceipt(cabinet string, r ingest.Receipt) error {
 		w.uvarint(m[0])
 		w.uvarint(m[1])
 	}
-	if _, err := tx.exec(tx.s.tx.SaveReceipt, cabinet, r.Boot, int64(r.Through), w.b); err != nil {
+	if _, err := tx.exec(tx.s.tx.saveReceipt, cabinet, r.Boot, int64(r.Through), w.b); err != nil {
 		return fmt.Errorf("receipt of %s: %w", cabinet, err)
 	}
 	return nil
@@ -207,7 +222,7 @@ func nullable(r ingest.Reading) any {
 
 // SaveCabinet keeps the last state of a cabinet.
 func (tx *Tx) SaveCabinet(c ingest.CabinetState) error {
-	if _, err := tx.exec(tx.s.tx.SaveCabinet, c.Cabinet, c.Online, c.At.UnixNano(), c.Agent, nullable(c.ClockOffset)); err != nil {
+	if _, err := tx.exec(tx.s.tx.saveCabinet, c.Cabinet, c.Online, nanos(c.At), c.Agent, nullable(c.ClockOffset)); err != nil {
 		return fmt.Errorf("state of cabinet %s: %w", c.Cabinet, err)
 	}
 	return nil
@@ -215,7 +230,7 @@ func (tx *Tx) SaveCabinet(c ingest.CabinetState) error {
 
 // SaveConditions keeps the latest conditions of a cabinet; older ones change nothing.
 func (tx *Tx) SaveConditions(c ingest.Conditions) error {
-	if _, err := tx.exec(tx.s.tx.SaveConditions, c.Cabinet, c.At.UnixNano(), nullable(c.RailTemperature), nullable(c.AirTemperature), nullable(c.Supply), nullable(c.Rain)); err != nil {
+	if _, err := tx.exec(tx.s.tx.saveConditions, c.Cabinet, nanos(c.At), nullable(c.RailTemperature), nullable(c.AirTemperature), nullable(c.Supply), nullable(c.Rain)); err != nil {
 		return fmt.Errorf("conditions of cabinet %s: %w", c.Cabinet, err)
 	}
 	return nil
@@ -223,7 +238,7 @@ func (tx *Tx) SaveConditions(c ingest.Conditions) error {
 
 // AddWork files a visit. added is false when it is there already.
 func (tx *Tx) AddWork(w ingest.Work, arrived time.Time) (added bool, err error) {
-	res, err := tx.exec(tx.s.tx.AddWork, w.Turnout, w.DoneAt.UnixNano(), string(w.Kind), w.Note, w.By, arrived.UnixNano())
+	res, err := tx.exec(tx.s.tx.addWork, w.Turnout, nanos(w.DoneAt), string(w.Kind), w.Note, w.By, nanos(arrived))
 	if err != nil {
 		return false, fmt.Errorf("work at %s: %w", w.Turnout, err)
 	}
@@ -237,22 +252,49 @@ func (tx *Tx) SetAside(a ingest.SetAside) (id int64, err error) {
 	if err != nil {
 		return 0, err
 	}
-	res, err := tx.exec(tx.s.tx.SetAside, a.At.UnixNano(), a.Topic, a.Turnout, string(faults), a.Payload)
+	payload := a.Payload
+	if payload == nil {
+		payload = []byte{} // an empty message: nil would be no payload at all, which the table refuses
+	}
+	res, err := tx.exec(tx.s.tx.setAside, nanos(a.At), a.Topic, a.Turnout, string(faults), payload)
 	if err != nil {
 		return 0, fmt.Errorf("set aside a message of %s: %w", a.Topic, err)
 	}
 	if id, err = res.LastInsertId(); err != nil {
 		return 0, err
 	}
-	if id > mostAside {
-		_, err = tx.exec(tx.s.tx.TrimAside, id-mostAside)
+	tx.aside.Messages++
+	tx.aside.Bytes += int64(len(a.Payload))
+	for tx.aside.Messages > int64(tx.s.o.MostAside) || tx.aside.Bytes > tx.s.o.MostAsideBytes {
+		dropped, err := tx.drop(tx.s.tx.dropOldest, id)
+		if err != nil {
+			return 0, fmt.Errorf("make room for a message of %s: %w", a.Topic, err)
+		}
+		if !dropped {
+			break // it is the only one
+		}
+		tx.aside.Dropped++
 	}
-	return id, err
+	return id, nil
+}
+
+// drop runs a statement that deletes at most one message that was set aside.
+func (tx *Tx) drop(st *sql.Stmt, id int64) (dropped bool, err error) {
+	var n int64
+	switch err := tx.tx.StmtContext(tx.ctx, st).QueryRowContext(tx.ctx, id).Scan(&n); {
+	case errors.Is(err, sql.ErrNoRows):
+		return false, nil
+	case err != nil:
+		return false, err
+	}
+	tx.aside.Messages--
+	tx.aside.Bytes -= n
+	return true, nil
 }
 
 // Aside returns a message that was set aside.
 func (tx *Tx) Aside(id int64) (ingest.SetAside, error) {
-	a, err := scanAside(tx.tx.StmtContext(tx.ctx, tx.s.tx.GetAside).QueryRowContext(tx.ctx, id))
+	a, err := scanAside(tx.tx.StmtContext(tx.ctx, tx.s.tx.getAside).QueryRowContext(tx.ctx, id))
 	if errors.Is(err, sql.ErrNoRows) {
 		err = fmt.Errorf("message %d is not set aside: %w", id, fs.ErrNotExist)
 	}
@@ -263,16 +305,20 @@ func (tx *Tx) Aside(id int64) (ingest.SetAside, error) {
 func (tx *Tx) RefuseAgain(id int64, faults []ingest.Fault) error {
 	b, err := json.Marshal(faults)
 	if err != nil {
-		return err
+		return fmt.Errorf("message %d: %w", id, err)
 	}
-	_, err = tx.exec(tx.s.tx.RefuseAgain, string(b), id)
-	return err
+	if _, err := tx.exec(tx.s.tx.refuseAgain, string(b), id); err != nil {
+		return fmt.Errorf("refuse message %d again: %w", id, err)
+	}
+	return nil
 }
 
-// DropAside forgets a message that was set aside.
+// DropAside forgets a message that was set aside; one that is not there is no error.
 func (tx *Tx) DropAside(id int64) error {
-	_, err := tx.exec(tx.s.tx.DropAside, id)
-	return err
+	if _, err := tx.drop(tx.s.tx.dropAside, id); err != nil {
+		return fmt.Errorf("drop message %d: %w", id, err)
+	}
+	return nil
 }
 
 type row interface{ Scan(...any) error }
