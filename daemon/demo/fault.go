@@ -82,7 +82,6 @@ type shape struct {
 	growths  []growth
 }
 
-func isElectric(p *plant) bool  { return p.electric != nil }
 func isHydraulic(p *plant) bool { return p.hydraulic != nil }
 func isDC(p *plant) bool        { return p.motor().kind != induction }
 func isAC(p *plant) bool        { return p.motor().kind == induction }

@@ -98,7 +98,7 @@ func (o RecordOptions) withDefaults() (RecordOptions, error) {
 // use; it is left out where a visit, or the end, came first. repaired is left
 // out where the recording ends before. A fault of cold-weather lasts as long as
 // the cold spell and is told of those turnouts only which the cold makes at
-// least 10 % harder to throw. An odd throw is one at which something happened
+// least 5 % harder to throw. An odd throw is one at which something happened
 // that is no fault; "failed in this weather" is one that did not complete
 // although nothing else was wrong.
 func Record(ctx context.Context, w Arrivals, truth io.Writer, o RecordOptions) error {
@@ -469,7 +469,7 @@ func (r *recording) faultsOf(l *life) []truthFault {
 	}
 	s := r.snap
 	if r.sites[l.p.cabinet].area == r.snapArea && free(s.from, s.to) {
-		if rise, note := l.inCold(s, r.weather[r.snapArea]); rise >= 0.1 {
+		if rise, note := l.inCold(s, r.weather[r.snapArea]); rise >= 0.05 {
 			over := l.time(s.to)
 			t := truthFault{Turnout: l.p.name, Cause: detect.ColdWeather, Onset: l.time(s.from), Repaired: &over, Note: note}
 			if l.chill >= s.from && l.chill < s.to {

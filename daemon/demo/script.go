@@ -40,7 +40,7 @@ func (s *script) begin(y *Yard, warm float64, outages time.Duration) {
 	f.life, f.growth, f.power, f.stops = 20*day, linear, 1, 9
 	l.faults = append(l.faults, f)
 	s.next = warm + 5*day
-	s.cold = warm + 25*day
+	s.cold = warm + 45*day
 	s.outages = outages
 	s.cut = time.Now().Add(outages)
 }
@@ -54,7 +54,7 @@ func (s *script) act(y *Yard, r *running, t float64) {
 	if t >= s.cold {
 		w := y.w.weather[0]
 		from := s.cold + 5*day
-		w.snaps = []snap{{from, from + between(y.rng, 4, 8)*day, between(y.rng, 10, 18)}}
+		w.snaps = []snap{{from, from + between(y.rng, 4, 8)*day, between(y.rng, 8, 14)}}
 		s.cold += coldGap * between(y.rng, 0.8, 1.5)
 	}
 	if now := time.Now(); s.outages > 0 && now.After(s.cut) {
