@@ -108,16 +108,16 @@ const (
 // tenths of a per cent a kelvin, a wet chair slides easier, a DC drive's speed
 // and inrush follow its voltage.
 var kinds = [numSignals]kindOf{
-	sDuration: {"duration", 0.025, 0.012, [3]float64{-0.001, -0.6, -0.005}, [3]float64{0.002, 0.5, 0.02}, false},
+	sDuration: {"duration", 0.03, 0.012, [3]float64{-0.001, -0.6, -0.005}, [3]float64{0.002, 0.5, 0.02}, false},
 	sInrush:   {"inrush peak", 0.06, 0.03, [3]float64{-0.001, 0.7, 0}, [3]float64{0.002, 0.5, 0.02}, false},
-	sUnlock:   {"unlocking effort", 0.07, 0.03, [3]float64{-0.002, 0, -0.02}, [3]float64{0.004, 0.4, 0.05}, false},
-	sTravelA:  {"effort of the first third", 0.07, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
-	sTravelB:  {"effort of the middle third", 0.07, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
-	sTravelC:  {"effort of the last third", 0.07, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
+	sUnlock:   {"unlocking effort", 0.08, 0.03, [3]float64{-0.002, 0, -0.02}, [3]float64{0.004, 0.4, 0.05}, false},
+	sTravelA:  {"effort of the first third", 0.09, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
+	sTravelB:  {"effort of the middle third", 0.09, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
+	sTravelC:  {"effort of the last third", 0.09, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
 	sTravel:   {"travel effort", 0.06, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
-	sLock:     {"locking effort", 0.07, 0.03, [3]float64{-0.002, 0, -0.02}, [3]float64{0.004, 0.4, 0.05}, false},
-	sPeak:     {"highest effort of the travel", 0.10, 0.05, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
-	sBump:     {"a hump in the travel", 0.06, 0.03, [3]float64{0, 0, 0}, [3]float64{0.002, 0.2, 0.03}, true},
+	sLock:     {"locking effort", 0.08, 0.03, [3]float64{-0.002, 0, -0.02}, [3]float64{0.004, 0.4, 0.05}, false},
+	sPeak:     {"highest effort of the travel", 0.12, 0.05, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
+	sBump:     {"a hump in the travel", 0.08, 0.03, [3]float64{0, 0, 0}, [3]float64{0.002, 0.2, 0.03}, true},
 	sIdle:     {"zero", 0.03, 0.01, [3]float64{0, 0, 0}, [3]float64{0.001, 0.1, 0.01}, true},
 	sRipple:   {"ripple", 0.40, 0.15, [3]float64{0, 0, 0}, [3]float64{0.01, 0.5, 0.1}, false},
 }
@@ -128,7 +128,7 @@ const (
 	needed     = 20       // throws before the level is used
 	settle     = 8        // throws after work before the level is set anew
 	blockMost  = 200      // throws that close a block
-	blockLeast = 3        // throws a block holds at least
+	blockLeast = 2        // throws a block holds at least
 	blockSpan  = 8 * 3600 // s after which a block of blockLeast closes
 	slowDays   = 25.0     // d, time constant of the rolling level
 	winsor     = 3.5      // deviations beyond which a throw counts as that far
