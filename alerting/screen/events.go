@@ -31,11 +31,10 @@ func (s *server) events(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	rc := http.NewResponseController(w)
-	// The server's time limits are for answers that end. Where the writer
-	// knows no deadlines, a reader that hangs is found by TCP only.
-	_ = rc.SetReadDeadline(time.Time{})
 	out := appendEvent([]byte("retry: 2000\n"), "hello", 0, Hello{s.o.Yard.Now(), s.o.Version, s.o.Demo}, s.o.Log)
 	for {
+		// The server's time limit is for answers that end. Where the writer knows
+		// no deadlines, a reader that hangs is found by TCP only.
 		_ = rc.SetWriteDeadline(time.Now().Add(writeWithin))
 		if _, err := w.Write(out); err != nil {
 			return // the reader went away
