@@ -112,6 +112,8 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 	if err = d.restore(ctx, f); err != nil {
 		return fmt.Errorf("restore what was known: %w", err)
 	}
+	l := &storeLedger{Store: d.store}
+	d.undo.push("what was learned", func(ctx context.Context) error { return f.flush(context.WithoutCancel(ctx), l) })
 
 	if d.listener, err = new(net.ListenConfig).Listen(ctx, "tcp", c.HTTP.Listen); err != nil {
 		return fmt.Errorf("listen for browsers (http.listen): %w", err)
@@ -152,7 +154,7 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 		published: d.metrics.receipts.Inc,
 	}
 	d.pipeline = &pipeline{
-		ledger: &storeLedger{Store: d.store}, filer: f, batch: c.Batch.Throws, requests: make(chan *parcel),
+		ledger: l, filer: f, batch: c.Batch.Throws, requests: make(chan *parcel),
 		log: o.Log, now: o.Now, metrics: d.metrics, committed: d.tell,
 	}
 	if err = d.metrics.register(o.Registry, d); err != nil {

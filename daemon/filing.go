@@ -40,6 +40,8 @@ type draft struct {
 	throws   [numOutcomes]int
 	aside    int // messages set aside
 	away     int // of them, for the limit on turnouts
+	caughtUp int // of the yard's turnouts that were behind, from the first
+	behind   []behind
 }
 
 func newDraft() *draft {
@@ -66,11 +68,8 @@ func (f *filer) file(tx entries, batch []*parcel) (*draft, error) {
 			return nil, err
 		}
 	}
-	for _, name := range d.touched {
-		t := d.turnouts[name]
-		if err := tx.SaveState(name, t.cabinet, t.state); err != nil {
-			return nil, fmt.Errorf("state of turnout %q: %w", name, err)
-		}
+	if err := f.checkpoint(tx, d, len(batch), false); err != nil {
+		return nil, err
 	}
 	for cabinet, r := range d.receipts {
 		if err := tx.SaveReceipt(cabinet, r); err != nil {
@@ -150,7 +149,7 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 		p.weathered = true
 		f.weather.Fill(o, t.Cabinet)
 	}
-	next := &turnout{cabinet: t.Cabinet, open: now.open, latest: latest(now.latest, o.StartedAt.UTC())}
+	next := &turnout{cabinet: t.Cabinet, open: now.open, latest: latest(now.latest, o.StartedAt.UTC()), due: now.due || !known, lacks: now.lacks + 1, first: now.first}
 	if next.cabinet == "" {
 		next.cabinet = now.cabinet
 	}
@@ -180,6 +179,10 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 		d.throws[stored]++
 	}
 	d.records = append(d.records, r)
+	if next.first == 0 {
+		next.first = tx.LastThrow()
+	}
+	next.due = next.due || len(events) > 0
 	d.put(t.Turnout, next, known)
 	return f.transitions(tx, d, events)
 }
@@ -203,7 +206,7 @@ func (f *filer) visit(tx entries, d *draft, p *parcel) error {
 	if !added {
 		return nil
 	}
-	next := &turnout{cabinet: now.cabinet, latest: latest(now.latest, w.DoneAt.UTC())}
+	next := &turnout{cabinet: now.cabinet, latest: latest(now.latest, w.DoneAt.UTC()), due: true, lacks: now.lacks, first: now.first}
 	var a detect.Assessment
 	next.state, a = now.state.Visit(w, &f.set)
 	var events []alerting.Event

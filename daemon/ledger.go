@@ -25,7 +25,9 @@ type ledger interface {
 // entries is what can be entered in one Update.
 type entries interface {
 	AddThrow(r *detect.Record, t *ingest.Throw) (added bool, err error)
+	LastThrow() int64 // number of the throw added last; numbers rise
 	SaveState(turnout, cabinet string, s *detect.State) error
+	Covered(through int64) error // all states that are kept hold every throw up to this one
 	Transition(e alerting.Event) error
 	SaveReceipt(cabinet string, r ingest.Receipt) error
 	SaveCabinet(s ingest.CabinetState) error
@@ -57,7 +59,7 @@ type storeEntries struct {
 
 func (e storeEntries) SaveState(turnout, cabinet string, s *detect.State) error {
 	var err error
-	if e.l.buf, err = s.AppendBinary(e.l.buf[:0]); err != nil {
+	if e.l.buf, err = appendCheckpoint(e.l.buf[:0], e.LastThrow(), s); err != nil {
 		return fmt.Errorf("state of turnout %q: %w", turnout, err)
 	}
 	return e.Tx.SaveState(turnout, cabinet, e.l.buf)
@@ -104,6 +106,8 @@ func add(set map[digest]struct{}, key string) bool {
 	return true
 }
 
+func (*memory) LastThrow() int64                              { return 0 }
+func (*memory) Covered(int64) error                           { return nil }
 func (*memory) SaveState(string, string, *detect.State) error { return nil }
 func (*memory) Transition(alerting.Event) error               { return nil }
 func (*memory) SaveReceipt(string, ingest.Receipt) error      { return nil }

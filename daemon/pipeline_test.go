@@ -70,6 +70,9 @@ func TestBatchesDoNotMatter(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
+		if err := b.filer.flush(t.Context(), b.ledger); err != nil {
+			t.Fatal(err)
+		}
 		got := filed(t, b.store)
 		if want == nil {
 			want = got

@@ -28,10 +28,11 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	y := d.yard
 	y.mu.Lock()
 	defer y.mu.Unlock()
-	unread := 0
+	unread, through := 0, map[string]int64{}
 	err = d.store.States(ctx, func(name, cabinet string, state []byte) error {
-		t := &turnout{state: new(detect.State), cabinet: cabinet, open: open[name]}
-		if err := t.state.UnmarshalBinary(state); err != nil {
+		t := &turnout{cabinet: cabinet, open: open[name]}
+		var err error
+		if through[name], t.state, err = readCheckpoint(state); err != nil {
 			// One state that cannot be read is no reason to watch none: this
 			// turnout learns anew.
 			if unread++; unread <= 5 {
@@ -48,6 +49,29 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	})
 	if err != nil {
 		return fmt.Errorf("states of turnouts: %w", err)
+	}
+	// What was filed after a state was kept is stepped again: after a clean stop,
+	// nothing.
+	again := 0
+	if err = d.store.Since(ctx, func(number int64, r *detect.Record) error {
+		now := y.turnouts[r.Turnout]
+		if now == nil || number <= through[r.Turnout] {
+			return nil // a turnout's first throw keeps its state
+		}
+		t := &turnout{cabinet: now.cabinet, open: now.open, latest: latest(now.latest, r.StartedAt), lacks: now.lacks + 1, first: now.first}
+		if r.Cabinet != "" {
+			t.cabinet = r.Cabinet
+		}
+		if t.first == 0 {
+			t.first = number
+			y.behind = append(y.behind, behind{r.Turnout, number})
+		}
+		t.state, _ = now.state.Step(&r.Observation, &f.set)
+		y.put(r.Turnout, t)
+		again++
+		return nil
+	}); err != nil {
+		return fmt.Errorf("throws filed since the states were kept: %w", err)
 	}
 	if y.receipts, err = d.store.Receipts(ctx); err != nil {
 		return fmt.Errorf("receipts: %w", err)
@@ -66,7 +90,7 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	for i := range conditions {
 		f.weather.Conditions(&conditions[i])
 	}
-	d.o.Log.Info("restored", "turnouts", len(y.turnouts), "unread", unread, "open_alerts", len(alerts), "cabinets", len(cabinets),
+	d.o.Log.Info("restored", "turnouts", len(y.turnouts), "unread", unread, "stepped_again", again, "open_alerts", len(alerts), "cabinets", len(cabinets),
 		"took", time.Since(began).Round(time.Millisecond))
 	return nil
 }

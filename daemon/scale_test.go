@@ -83,7 +83,7 @@ func learnedState(tb testing.TB) []byte {
 			Channels: []ingest.Channel{{Drive: "main", Quantity: ingest.MotorCurrent, Unit: ingest.Ampere, SampleRate: 100, Scale: 1, Samples: samples}}}
 		state, _ = state.Step(detect.Measure(t), &set)
 	}
-	blob, err := state.MarshalBinary()
+	blob, err := appendCheckpoint(nil, 0, state)
 	if err != nil {
 		tb.Fatal(err)
 	}

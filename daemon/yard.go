@@ -22,6 +22,10 @@ type turnout struct {
 	open    []alerting.Alert // alerts
 	latest  time.Time        // of its throws, visits and transitions: its past never moves back
 	summary atomic.Pointer[detect.Summary]
+
+	due   bool  // the state has to be kept with this batch
+	lacks int   // throws that the state as it is kept does not hold
+	first int64 // number of the first of them, 0 for none
 }
 
 // glance returns the summary, which is made when it is first asked for.
@@ -45,6 +49,7 @@ type yard struct {
 	alerting map[string]*turnout // those with open alerts
 	cabinets map[string]ingest.CabinetState
 	receipts map[string]ingest.Receipt
+	behind   []behind // turnouts whose state as it is kept lacks throws, longest first; the committer's alone
 }
 
 func newYard() *yard {
@@ -75,6 +80,7 @@ func (y *yard) take(d *draft) {
 	for _, name := range d.touched {
 		y.put(name, d.turnouts[name])
 	}
+	y.behind = append(y.behind[d.caughtUp:], d.behind...)
 	for name, c := range d.cabinets {
 		y.cabinets[name] = c
 	}

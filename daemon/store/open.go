@@ -227,6 +227,9 @@ func (s *Store) load(ctx context.Context) error {
 	if err := s.read.QueryRowContext(ctx, "SELECT count(*), coalesce(sum(length(payload)), 0) FROM aside").Scan(&s.aside.Messages, &s.aside.Bytes); err != nil {
 		return s.explain("count what was set aside", err)
 	}
+	if err := s.loadLast(ctx); err != nil {
+		return err
+	}
 	return s.each(ctx, func(r row) error {
 		var id int64
 		var name string

@@ -42,6 +42,7 @@ type Store struct {
 
 	mu     sync.Mutex       // one transaction at a time; holds what follows
 	ids    map[string]int64 // turnouts by name
+	last   int64            // number of the throw filed last
 	tx     statements
 	traces traceWriter
 	walMet int64 // size of the log up to which it is not tried again to empty it

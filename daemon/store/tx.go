@@ -18,7 +18,7 @@ import (
 // statements are prepared once on the writing connection.
 type statements struct {
 	addTurnout, addThrow, saveState, saveAlert, addEvent, saveReceipt, saveCabinet, saveConditions,
-	addWork, setAside, getAside, refuseAgain, dropAside, dropOldest *sql.Stmt
+	addWork, saveCovered, setAside, getAside, refuseAgain, dropAside, dropOldest *sql.Stmt
 }
 
 const asideColumns = "id, at, topic, turnout, faults, payload, retries"
@@ -32,8 +32,8 @@ type statement struct {
 func (p *statements) all() []statement {
 	return []statement{
 		{&p.addTurnout, `INSERT INTO turnouts (name, cabinet) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET name = name RETURNING id`},
-		{&p.addThrow, `INSERT INTO throws (key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`},
+		{&p.addThrow, `INSERT INTO throws (id, key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`},
 		{&p.saveState, `UPDATE turnouts SET cabinet = ?, state = ? WHERE id = ?`},
 		{&p.saveAlert, `INSERT INTO alerts (id, turnout, open, raised_at, body) VALUES (?, ?, ?, ?, ?)
 			ON CONFLICT (id) DO UPDATE SET turnout = excluded.turnout, open = excluded.open, raised_at = excluded.raised_at, body = excluded.body`},
@@ -47,6 +47,7 @@ func (p *statements) all() []statement {
 			air_temperature = excluded.air_temperature, supply = excluded.supply, rain = excluded.rain
 			WHERE cabinets.conditions_at IS NULL OR cabinets.conditions_at <= excluded.conditions_at`},
 		{&p.addWork, `INSERT INTO work (turnout, done_at, kind, note, by, arrived_at) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`},
+		{&p.saveCovered, `INSERT INTO covered (one, through) VALUES (1, ?) ON CONFLICT (one) DO UPDATE SET through = excluded.through`},
 		{&p.setAside, `INSERT INTO aside (at, topic, turnout, faults, payload) VALUES (?, ?, ?, ?, ?)`},
 		{&p.getAside, `SELECT ` + asideColumns + ` FROM aside WHERE id = ?`},
 		{&p.refuseAgain, `UPDATE aside SET retries = retries + 1, faults = ? WHERE id = ?`},
@@ -82,6 +83,7 @@ type Tx struct {
 	tx    *sql.Tx
 	buf   []byte
 	ids   map[string]int64 // turnouts first seen in this transaction
+	last  int64            // the throw filed last in this transaction, 0 for none
 	aside Aside            // what is set aside, as this transaction leaves it
 }
 
@@ -123,6 +125,7 @@ func (s *Store) Update(ctx context.Context, f func(*Tx) error) error {
 	}
 	done = true
 	maps.Copy(s.ids, t.ids)
+	s.last = t.LastThrow()
 	s.asideMu.Lock()
 	s.aside = t.aside
 	s.asideMu.Unlock()
@@ -160,11 +163,15 @@ func (tx *Tx) AddThrow(r *detect.Record, t *ingest.Throw) (added bool, err error
 	tx.buf = appendRecord(tx.buf[:0], r)
 	n := len(tx.buf)
 	tx.buf = tx.s.traces.append(tx.buf, t.Channels)
-	res, err := tx.exec(tx.s.tx.addThrow, r.Key, id, int(r.To), nanos(r.StartedAt), nanos(r.ArrivedAt), r.Completed, r.Cabinet, tx.buf[:n], tx.buf[n:])
+	number := tx.LastThrow() + 1
+	res, err := tx.exec(tx.s.tx.addThrow, number, r.Key, id, int(r.To), nanos(r.StartedAt), nanos(r.ArrivedAt), r.Completed, r.Cabinet, tx.buf[:n], tx.buf[n:])
 	if err != nil {
 		return false, fmt.Errorf("throw %s: %w", r.Key, err)
 	}
 	rows, err := res.RowsAffected()
+	if rows == 1 {
+		tx.last = number
+	}
 	return rows == 1, err
 }
 

@@ -1,0 +1,45 @@
+package store
+
+import (
+	"context"
+	"fmt"
+
+	"throwline/detect"
+)
+
+// A turnout's state is a fold over its throws, in the order in which they were
+// filed. To write it with every throw would cost far more than the throw, so
+// it may lag: what Covered says is the last throw up to which all states hold
+// everything, and Since gives those that came after.
+
+// LastThrow returns the number of the throw that was filed last, this
+// transaction's among them; 0 before the first. Numbers only rise.
+func (tx *Tx) LastThrow() int64 { return max(tx.last, tx.s.last) }
+
+// Covered notes that all states, as they are kept, hold every throw up to
+// number through.
+func (tx *Tx) Covered(through int64) error {
+	if _, err := tx.exec(tx.s.tx.saveCovered, through); err != nil {
+		return fmt.Errorf("covered up to throw %d: %w", through, err)
+	}
+	return nil
+}
+
+// Since gives the throws that were filed after the one that Covered named last
+// to f, in the order in which they were filed, with their numbers.
+func (s *Store) Since(ctx context.Context, f func(number int64, r *detect.Record) error) error {
+	return s.each(ctx, func(r row) error {
+		number, rec, err := scanThrow(r)
+		if err != nil {
+			return err
+		}
+		return f(number, &rec)
+	}, "SELECT "+throwColumns+` FROM throws JOIN turnouts ON turnouts.id = throws.turnout
+		WHERE throws.id > coalesce((SELECT through FROM covered), 0) ORDER BY throws.id`)
+}
+
+// loadLast reads the number of the last throw. It may have been pruned.
+func (s *Store) loadLast(ctx context.Context) error {
+	return s.each(ctx, func(r row) error { return r.Scan(&s.last) },
+		"SELECT max(coalesce((SELECT max(id) FROM throws), 0), coalesce((SELECT through FROM covered), 0))")
+}
