@@ -468,7 +468,7 @@ func TestLongReader(t *testing.T) {
 			if err := fill(s, 0, 100); err != nil {
 				t.Fatal(err)
 			}
-			release := func() {}
+			var release func()
 			if who == "here" {
 				held, let, done := make(chan struct{}), make(chan struct{}), make(chan error)
 				go func() {
