@@ -189,7 +189,6 @@ func TestHouseRules(t *testing.T) {
 		{"ingest/wire", "ingest/mqtt", false, false},
 		{"ingest/mqtt", "ingest/broker", true, true},
 		{"alerting/screen", "daemon/store", false, false},
-		{"alerting/screen/screentest", "alerting/screen", false, true},
 		{"daemon/store", "alerting", false, true},
 		{"daemon/store", "daemon", false, true},
 		{"daemon/store", "daemon/demo", false, false},
