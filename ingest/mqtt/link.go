@@ -219,7 +219,20 @@ type conn struct {
 	free func() bool // takes the connection away from the context of its dialling
 	once sync.Once
 	gone chan struct{}
+
+	writing sync.Mutex
+	out     []byte // written, and not yet sent
+	sending bool   // a send of out is due
+	failed  error  // of an earlier send
 }
+
+// gather is how long small packets wait for others, so that many
+// acknowledgements cost one system call here and one at the broker;
+// gatherAtMost is how many bytes wait at most.
+const (
+	gather       = time.Millisecond
+	gatherAtMost = 32 << 10
+)
 
 // dial opens the connection. Until free is called, it is closed when ctx ends.
 func dial(ctx context.Context, where *url.URL, config *tls.Config) (*conn, error) {
@@ -252,11 +265,44 @@ func dial(ctx context.Context, where *url.URL, config *tls.Config) (*conn, error
 
 func (c *conn) Read(b []byte) (int, error) { return c.in.Read(b) }
 
+// Write takes a packet; it is sent within gather. An error may be that of an
+// earlier packet: then the connection is of no use any more.
 func (c *conn) Write(b []byte) (int, error) {
-	if err := c.Conn.SetWriteDeadline(time.Now().Add(writeWithin)); err != nil {
-		return 0, err
+	c.writing.Lock()
+	defer c.writing.Unlock()
+	if c.failed != nil {
+		return 0, c.failed
 	}
-	return c.Conn.Write(b)
+	c.out = append(c.out, b...)
+	switch {
+	case len(c.out) >= gatherAtMost:
+		if err := c.send(); err != nil {
+			return 0, err
+		}
+	case !c.sending:
+		c.sending = true
+		time.AfterFunc(gather, func() {
+			c.writing.Lock()
+			defer c.writing.Unlock()
+			c.sending = false
+			if err := c.send(); err != nil {
+				_ = c.Conn.Close() // the reader notices
+			}
+		})
+	}
+	return len(b), nil
+}
+
+// send sends what waits; the caller holds the lock.
+func (c *conn) send() error {
+	if len(c.out) == 0 || c.failed != nil {
+		return c.failed
+	}
+	if c.failed = c.Conn.SetWriteDeadline(time.Now().Add(writeWithin)); c.failed == nil {
+		_, c.failed = c.Conn.Write(c.out)
+	}
+	c.out = c.out[:0]
+	return c.failed
 }
 
 // SetWriteDeadline does nothing: Write has a deadline of its own.
@@ -267,6 +313,11 @@ func (c *conn) SetDeadline(t time.Time) error { return c.Conn.SetReadDeadline(t)
 
 func (c *conn) Close() error {
 	c.once.Do(func() { close(c.gone) })
+	// What waits, a goodbye among it, is sent first if nobody is stuck sending.
+	if c.writing.TryLock() {
+		_ = c.send()
+		c.writing.Unlock()
+	}
 	return c.Conn.Close()
 }
 

@@ -15,7 +15,23 @@ import (
 	"throwline/ingest/mqtt/mosquittotest"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+// TestMain checks for goroutines that outlive the tests. The library may take
+// some seconds to notice that a connection is gone.
+func TestMain(m *testing.M) {
+	code := m.Run()
+	var err error
+	for range 10 {
+		if err = goleak.Find(); err == nil {
+			break
+		}
+		time.Sleep(time.Second)
+	}
+	if err != nil && code == 0 {
+		fmt.Fprintln(os.Stderr, err)
+		code = 1
+	}
+	os.Exit(code)
+}
 
 func startMosquitto(t *testing.T, more string) *mosquittotest.Server {
 	t.Helper()
