@@ -228,3 +228,36 @@ func BenchmarkState(b *testing.B) {
 	}
 	b.ReportMetric(float64(len(buf)), "B/end")
 }
+
+// Means and deviations against certified values of the NIST Statistical
+// Reference Datasets (univariate summary statistics), whose data follow from
+// their definition: NumAcc2 is 1.2, then 1.1 and 1.3 five hundred times in
+// turn; NumAcc4 the same about 10000000.2.
+func TestMoments(t *testing.T) {
+	numacc := func(middle float64) []float64 {
+		v := []float64{middle}
+		for range 500 {
+			v = append(v, middle-0.1, middle+0.1)
+		}
+		return v
+	}
+	var m moment
+	m.mean = float32(math.NaN())
+	for i, x := range numacc(1.2) {
+		m.take(float32(x), float32(i+1))
+	}
+	near(t, "NumAcc2, mean", m.mean, 1.2, 1e-5)
+	near(t, "NumAcc2, deviation", float32(math.Sqrt(float64(m.v)*1001/1000)), 0.1, 1e-5)
+
+	// A trace's mean and ripple lose no digits to a large level. The ripple
+	// weighs the second difference, which for a zigzag is four times the swing:
+	// 4·0.1/sqrt(6).
+	var tr Measurer
+	s := tr.survey(&ingest.Channel{Quantity: ingest.MotorCurrent, Unit: ingest.Ampere, SampleRate: 100, Scale: 1, Samples: numacc(10000000.2)})
+	if got := tr.mean(s, s.first+0.01, s.last-0.01); math.Abs(got-10000000.2) > 1e-3 {
+		t.Errorf("NumAcc4, mean: expected 10000000.2, found %.6f", got)
+	}
+	if got, want := tr.ripple(s, s.first+0.02, s.last), 4*0.1/math.Sqrt(6); math.Abs(got-want) > 1e-6 {
+		t.Errorf("NumAcc4, ripple: expected %.9f, found %.9f", want, got)
+	}
+}
