@@ -149,7 +149,7 @@ func (c *coder) count(n, most int) int {
 }
 
 func (c *coder) signal(s *signal) {
-	c.f32s2(&s.n, &s.level, &s.fixed, &s.first, &s.v, &s.recent)
+	c.f32s2(&s.n, &s.level, &s.fixed, &s.v, &s.recent)
 	c.f32s(s.slope[:])
 	c.f32s(s.precision[:])
 	c.f32s(s.slowX[:])
@@ -157,8 +157,6 @@ func (c *coder) signal(s *signal) {
 	c.i64(&s.opened)
 	c.i64(&s.closed)
 	c.i64(&s.upSince)
-	c.i64(&s.downSince)
-	c.i64(&s.alarmAt)
 	c.i8(&s.run)
 	c.i8(&s.alarm)
 	c.i8(&s.above)
@@ -204,13 +202,12 @@ func (c *coder) track(t *track) {
 	if c.reading {
 		t.quantity = ingest.Quantity(q)
 	}
-	c.f32s2(&t.n, &t.unlock, &t.lock, &t.inrush, &t.idle, &t.running, &t.duration, &t.missing, &t.far)
+	c.f32s2(&t.n, &t.unlock, &t.lock, &t.inrush, &t.idle, &t.running, &t.duration, &t.far)
 	for i := range t.signals {
 		c.signal(&t.signals[i])
 	}
 	c.f32s(t.mid[:])
 	c.f32s(t.spread[:])
-	c.f32s(t.recent[:])
 	for i := range t.usual {
 		c.f32s2(&t.usual[i].mean, &t.usual[i].v)
 	}
@@ -224,7 +221,6 @@ func (c *coder) state(s *State) {
 		return
 	}
 	c.text(&s.turnout)
-	c.i64(&s.worked)
 	c.u8(&s.called)
 	for i := range s.ends {
 		e := &s.ends[i]

@@ -14,7 +14,6 @@ type signal struct {
 	n      float32 // throws learned from in this epoch
 	level  float32 // rolling level, of the adjusted value
 	fixed  float32 // level when the epoch's learning ended
-	first  float32 // level of the first epoch that was learned, moved by work alone
 	v      float32 // variance of one throw about the level
 	recent float32 // mean of the last few throws, weights falling by 1/8
 
@@ -39,19 +38,17 @@ type signal struct {
 	vs     float32 // variance of fast about the level: slow noise that is no change
 	closed int64   // unix s, end of the last block
 
-	up, down  float32 // sums
-	upSince   int64   // unix s since which up is above 0
-	downSince int64
-	alarm     int8    // 1: up has passed its decision interval; -1: down
-	alarmAt   int64   // unix s
-	peak      float32 // highest deviation of a block during the alarm
-	above     int8    // blocks in a row far above the fixed level
-	calm      int8    // blocks in a row back near the level
-	low       bool    // stands below the level for longer than chance
-	settling  int8    // throws still to be gathered after work before the level is set
-	before    float32 // recent before the work
-	doubted   bool    // it stood above the level before the work
-	soft      bool    // the work cannot have made it heavier
+	up, down float32 // sums
+	upSince  int64   // unix s since which up is above 0
+	alarm    int8    // 1: up has passed its decision interval; -1: down
+	peak     float32 // highest deviation of a block during the alarm
+	above    int8    // blocks in a row far above the fixed level
+	calm     int8    // blocks in a row back near the level
+	low      bool    // stands below the level for longer than chance
+	settling int8    // throws still to be gathered after work before the level is set
+	before   float32 // recent before the work
+	doubted  bool    // it stood above the level before the work
+	soft     bool    // the work cannot have made it heavier
 }
 
 // Covariates of a throw.
@@ -225,9 +222,6 @@ func (s *signal) step(k *kindOf, y float64, c *covariates, at int64, arl float64
 		s.recent += (float32(e) - s.recent) / min(s.n, 8)
 		if s.n >= needed {
 			s.fixed, s.fast = s.level, s.level
-			if s.first == 0 {
-				s.first = s.level
-			}
 			s.opened, s.closed = at, at
 		}
 		return
@@ -322,7 +316,6 @@ func (s *signal) covary(e, y float64, c *covariates) {
 		s.recent -= float32(change * float64(s.slowX[i]))
 		s.fixed -= float32(change * float64(s.slowX[i]))
 		s.fast -= float32(change * float64(s.slowX[i]))
-		s.first -= float32(change * float64(s.slowX[i]))
 		if s.count > 0 {
 			s.sum -= float32(change*float64(s.slowX[i])) * s.count
 		}
@@ -366,9 +359,6 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 	if s.up == 0 {
 		s.upSince = s.opened
 	}
-	if s.down == 0 {
-		s.downSince = s.opened
-	}
 	// One block alone does not alarm, and the way back is no longer than three
 	// decision intervals.
 	s.up = float32(min(max(float64(s.up)+min(d-ref, step*h), 0), 3*h))
@@ -402,7 +392,7 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 			s.alarm, s.calm, s.up = 0, 0, 0
 		}
 	case float64(s.up) > h, s.above >= 3:
-		s.alarm, s.alarmAt, s.calm, s.peak = 1, at, 0, float32(d)
+		s.alarm, s.calm, s.peak = 1, 0, float32(d)
 	}
 	s.low = float64(s.down) > h && d < -ref
 	if s.low {

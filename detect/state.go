@@ -14,7 +14,6 @@ import (
 type State struct {
 	turnout string
 	ends    [2]endState // by end-1
-	worked  int64       // unix s, the last recorded visit
 	called  uint8       // what the charts' rise is called
 }
 
@@ -338,7 +337,6 @@ func (s *State) Visit(w *ingest.Work, set *Settings) (*State, Assessment) {
 	if next.turnout == "" {
 		next.turnout = w.Turnout
 	}
-	next.worked = max(next.worked, w.DoneAt.Unix())
 	soft := w.Kind == ingest.Cleaned || w.Kind == ingest.Lubricated
 	if w.Kind != ingest.Inspected {
 		for i := range next.ends {

@@ -17,11 +17,9 @@ type track struct {
 	idle     float32 // usual idle level, V
 	running  float32 // usual travel mean above idle, V
 	duration float32 // usual, s
-	missing  float32 // share of throws whose trace begins too late
 	signals  [numSignals]signal
 	mid      [ProfileLen]float32 // usual course, V
 	spread   [ProfileLen]float32 // mean absolute deviation of a throw's course from it, V
-	recent   [ProfileLen]float32 // course of the last few throws, V
 	usual    [NumFeatures]moment // of each feature, for the eye
 	far      float32             // how far the farthest single throw stood out, in deviations; falls slowly
 }
@@ -178,9 +176,6 @@ func (t *track) settle(tr *Trace, doubt bool) {
 	f := &tr.Features
 	n := t.n
 	if n >= boundsThrows && doubt {
-		for i := range t.recent {
-			t.recent[i] += (tr.Profile[i] - t.recent[i]) / 8
-		}
 		return
 	}
 	t.n++
@@ -216,10 +211,6 @@ func (t *track) settle(tr *Trace, doubt bool) {
 			t.spread[i] += (w - t.spread[i]) / min(t.n, 60)
 		}
 		t.mid[i] += d / min(t.n, 60)
-		if n == 0 {
-			t.recent[i] = p
-		}
-		t.recent[i] += (p - t.recent[i]) / min(t.n, 8)
 	}
 	if n < boundsThrows {
 		on, off := tr.Bounds[Inrush], tr.Bounds[Tail]

@@ -148,7 +148,7 @@ func TestThrowsGathered(t *testing.T) {
 		if events < 450 || events > 501 || sum < 997 {
 			t.Errorf("%d throws as %d events", sum, events)
 		}
-		time.Sleep(time.Second)
+		time.Sleep(1050 * time.Millisecond) // away from the moments at which what was gathered is told
 		r.drain(t)
 		for i := range 3 * gathered {
 			rec := record(fmt.Sprintf("T%d", i), ingest.Normal, noon, 1)
