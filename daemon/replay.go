@@ -14,6 +14,7 @@ import (
 	jsonv1 "github.com/go-json-experiment/json/v1"
 
 	"throwline/alerting"
+	"throwline/detect"
 	"throwline/ingest"
 	"throwline/ingest/wire"
 )
@@ -33,6 +34,11 @@ type ReplayOptions struct {
 	Workers int // goroutines that read; 0: one a processor. The result is the same for any number
 	// Event is told every transition of an alert, in their order. An error ends the replay.
 	Event func(alerting.Event) error
+	// Throw is told every throw that is filed, before the transitions of its
+	// load; what it is told is not to be changed. Nil: nobody is.
+	Throw func(*detect.Record)
+	// Work is told all recorded work, before the transitions of its load; nil: nobody is.
+	Work func(*ingest.Work)
 	// Refused is told every line that cannot be believed; nil: nobody is.
 	Refused func(file string, line int, reason error)
 	// Read is told, from another goroutine, how many more bytes of the files
@@ -208,6 +214,9 @@ func (r *replay) file(ctx context.Context) (out Replayed, err error) {
 				}
 				continue
 			}
+			if p.work != nil && r.o.Work != nil {
+				r.o.Work(p.work)
+			}
 			if out.From.IsZero() || p.arrived.Before(out.From) {
 				out.From = p.arrived
 			}
@@ -218,6 +227,11 @@ func (r *replay) file(ctx context.Context) (out Replayed, err error) {
 		out.Throws += d.throws[stored] + d.throws[late]
 		out.Late += d.throws[late]
 		out.Duplicates += d.throws[duplicate]
+		if r.o.Throw != nil {
+			for _, t := range d.records {
+				r.o.Throw(t)
+			}
+		}
 		for _, e := range d.events {
 			if r.o.Event == nil {
 				break

@@ -1,15 +1,13 @@
 // Package score holds the alerts of a replay against what is known to have
 // been wrong, and says how early, how quiet and how right they were.
+//
+// [ReadTruth] reads what is known. A [Tally] is told what a replay goes
+// through; it gives the [Result], which prints itself as a table, and draws a
+// [Picture] of each fault and each false alert.
 package score
 
 import (
-	"bufio"
-	"cmp"
-	"encoding/json"
-	"fmt"
-	"io"
 	"slices"
-	"text/tabwriter"
 	"time"
 
 	"throwline/alerting"
@@ -25,6 +23,15 @@ type Fault struct {
 	Onset    time.Time `json:"onset"`
 	Failure  time.Time `json:"failure"`
 	Repaired time.Time `json:"repaired"`
+	Note     string    `json:"detectable_note"` // what it does to the trace, in words; may be empty
+}
+
+// over returns when the fault was mended, or end where it was not.
+func (f *Fault) over(end time.Time) time.Time {
+	if f.Repaired.IsZero() {
+		return end
+	}
+	return f.Repaired
 }
 
 // Truth is what is known of a recording.
@@ -32,44 +39,6 @@ type Truth struct {
 	Start, End time.Time
 	Turnouts   map[string]string // kind of drive by turnout
 	Faults     []Fault
-}
-
-// ReadTruth reads a truth file: one JSON object a line, of the kinds fleet,
-// turnout and fault; lines of other kinds are passed over.
-func ReadTruth(r io.Reader) (*Truth, error) {
-	t := &Truth{Turnouts: map[string]string{}}
-	sc := bufio.NewScanner(r)
-	sc.Buffer(nil, 1<<20)
-	for n := 1; sc.Scan(); n++ {
-		var line struct {
-			Fleet *struct {
-				Start time.Time `json:"start"`
-				End   time.Time `json:"end"`
-			} `json:"fleet"`
-			Turnout   string `json:"turnout"`
-			DriveKind string `json:"drive_kind"`
-			Fault     *Fault `json:"fault"`
-		}
-		if err := json.Unmarshal(sc.Bytes(), &line); err != nil {
-			return nil, fmt.Errorf("truth, line %d: %w", n, err)
-		}
-		switch {
-		case line.Fleet != nil:
-			t.Start, t.End = line.Fleet.Start, line.Fleet.End
-		case line.Fault != nil:
-			t.Faults = append(t.Faults, *line.Fault)
-		case line.Turnout != "":
-			t.Turnouts[line.Turnout] = line.DriveKind
-		}
-	}
-	if err := sc.Err(); err != nil {
-		return nil, fmt.Errorf("truth: %w", err)
-	}
-	if t.Start.IsZero() || len(t.Turnouts) == 0 {
-		return nil, fmt.Errorf("truth: expected a fleet line with start and end and the turnouts, found %d turnouts", len(t.Turnouts))
-	}
-	slices.SortFunc(t.Faults, func(a, b Fault) int { return cmp.Or(a.Onset.Compare(b.Onset), cmp.Compare(a.Turnout, b.Turnout)) })
-	return t, nil
 }
 
 // Case is what was said of one fault.
@@ -81,16 +50,47 @@ type Case struct {
 	First     []detect.Cause // when first warned
 	Last      []detect.Cause // as last said before the failure
 	Left      float64        // share of the time from onset to failure that was left when warned
-	Change    float64
+	Change    float64        // percent, when first warned
 }
 
-// Result is the score of a recording.
+// rank returns the place of the fault's cause in a list, 0 for the first, -1 for none.
+func (c *Case) rank(list []detect.Cause) int {
+	return slices.IndexFunc(list, func(x detect.Cause) bool { return string(x.Cause) == c.Cause })
+}
+
+// Guess is a forecast that can be checked: the failure it spoke of came.
+type Guess struct {
+	Turnout string
+	At      time.Time
+	detect.Forecast
+	Days float64 // from the forecast to the failure
+}
+
+// Result is the score of a recording. Results of several recordings can be
+// added up with [Result.Add].
 type Result struct {
 	Cases  []Case
 	False  []alerting.Event // warnings of turnouts that had nothing
 	Odd    int              // odd throws raised, apart from the warnings
 	Years  float64          // turnout-years
 	Wanted int              // failures
+
+	Guesses []Guess // in the order of the events
+
+	// Of a [Tally] only, which is told the throws.
+	Incomplete Told // throws that did not complete
+	Failed     Told // of them, those from a fault's failure to its repair
+}
+
+// Told counts throws, and those that an alert told of when they happened.
+type Told struct{ Throws, Alerted int }
+
+// Add adds another recording's result.
+func (r *Result) Add(o *Result) {
+	r.Cases, r.False, r.Guesses = append(r.Cases, o.Cases...), append(r.False, o.False...), append(r.Guesses, o.Guesses...)
+	r.Odd, r.Years, r.Wanted = r.Odd+o.Odd, r.Years+o.Years, r.Wanted+o.Wanted
+	r.Incomplete.Throws, r.Incomplete.Alerted = r.Incomplete.Throws+o.Incomplete.Throws, r.Incomplete.Alerted+o.Incomplete.Alerted
+	r.Failed.Throws, r.Failed.Alerted = r.Failed.Throws+o.Failed.Throws, r.Failed.Alerted+o.Failed.Alerted
 }
 
 // grace is how long after a repair an alert of the fault may still stand or
@@ -103,7 +103,10 @@ func warning(c detect.Condition) bool {
 	return c != detect.IncompleteThrow && c != detect.OddThrow && c != detect.CabinetSilent
 }
 
-// Score holds events, in their order, against the truth.
+// Score holds events, in their order, against the truth. A fault is warned of
+// by the first warning that is raised or changed from its onset to its
+// failure. A warning of a fault that did not fail counts neither for nor
+// against; one that is raised while nothing is wrong is false.
 func Score(t *Truth, events []alerting.Event) *Result {
 	r := &Result{Years: float64(len(t.Turnouts)) * t.End.Sub(t.Start).Hours() / 24 / 365.25}
 	of := map[string][]*Case{}
@@ -121,109 +124,44 @@ func Score(t *Truth, events []alerting.Event) *Result {
 		if e.Alert.Condition == detect.OddThrow && e.Kind == alerting.Raised {
 			r.Odd++
 		}
-		if !warning(e.Alert.Condition) || e.Kind == alerting.Cleared {
+		if e.Kind == alerting.Cleared {
 			continue
 		}
 		inFault := false
 		for _, c := range of[e.Alert.Turnout] {
-			end := c.Repaired
-			if end.IsZero() {
-				end = t.End
-			}
-			if e.At.Before(c.Onset) || e.At.After(end.Add(grace)) {
+			if e.At.Before(c.Onset) || e.At.After(c.over(t.End).Add(grace)) {
 				continue
 			}
 			inFault = true
-			if !c.Failure.IsZero() && !e.At.Before(c.Failure) {
-				continue
+			if c.Failure.IsZero() || e.At.Before(c.Failure) {
+				c.hear(&e)
+				r.guess(c, &e)
 			}
-			if c.Warned.IsZero() {
-				c.Warned, c.First, c.Condition, c.Change = e.At, e.Alert.Causes, e.Alert.Condition, e.Alert.ChangePercent
-				if !c.Failure.IsZero() {
-					c.Left = c.Failure.Sub(e.At).Hours() / c.Failure.Sub(c.Onset).Hours()
-				}
-			}
-			c.Last = e.Alert.Causes
 		}
-		if !inFault && e.Kind == alerting.Raised {
+		if !inFault && e.Kind == alerting.Raised && warning(e.Alert.Condition) {
 			r.False = append(r.False, e)
 		}
 	}
 	return r
 }
 
-// rank returns the place of the fault's cause in a list, 0 for the first, -1 for none.
-func (c *Case) rank(list []detect.Cause) int {
-	return slices.IndexFunc(list, func(x detect.Cause) bool { return string(x.Cause) == c.Cause })
+// hear takes an event of the time in which it can warn.
+func (c *Case) hear(e *alerting.Event) {
+	if !warning(e.Alert.Condition) {
+		return
+	}
+	if c.Warned.IsZero() {
+		c.Warned, c.First, c.Condition, c.Change = e.At, e.Alert.Causes, e.Alert.Condition, e.Alert.ChangePercent
+		if !c.Failure.IsZero() {
+			c.Left = c.Failure.Sub(e.At).Hours() / c.Failure.Sub(c.Onset).Hours()
+		}
+	}
+	c.Last = e.Alert.Causes
 }
 
-// Print writes the table.
-func (r *Result) Print(w io.Writer) error {
-	type sums struct {
-		n, caught, first, two int
-		left                  []float64
+// guess takes the forecast of an event, where it can be checked.
+func (r *Result) guess(c *Case, e *alerting.Event) {
+	if f := e.Alert.Forecast; f != nil && !c.Failure.IsZero() {
+		r.Guesses = append(r.Guesses, Guess{Turnout: c.Turnout, At: e.At, Forecast: *f, Days: c.Failure.Sub(e.At).Hours() / 24})
 	}
-	groups := map[string]*sums{}
-	add := func(key string, c *Case) {
-		g := groups[key]
-		if g == nil {
-			g = &sums{}
-			groups[key] = g
-		}
-		g.n++
-		if c.Warned.IsZero() {
-			return
-		}
-		g.caught++
-		g.left = append(g.left, c.Left)
-		if k := c.rank(c.First); k == 0 {
-			g.first++
-			g.two++
-		} else if k == 1 {
-			g.two++
-		}
-	}
-	for i := range r.Cases {
-		c := &r.Cases[i]
-		if c.Failure.IsZero() {
-			continue
-		}
-		add("all", c)
-		add("drive "+c.Kind, c)
-		add(c.Cause, c)
-	}
-	keys := []string{}
-	for k := range groups {
-		keys = append(keys, k)
-	}
-	slices.SortFunc(keys, func(a, b string) int {
-		return cmp.Or(cmp.Compare(b2i(a != "all"), b2i(b != "all")), cmp.Compare(a, b))
-	})
-	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(tw, "\tfailures\twarned before\ttime left, median\tcause first\tamong two")
-	for _, k := range keys {
-		g := groups[k]
-		fmt.Fprintf(tw, "%s\t%d\t%d\t%s\t%d\t%d\n", k, g.n, g.caught, percentile(g.left, 0.5), g.first, g.two)
-	}
-	if err := tw.Flush(); err != nil {
-		return err
-	}
-	_, err := fmt.Fprintf(w, "false alerts: %d in %.1f turnout-years, %.3f a turnout-year; odd throws raised: %d\n",
-		len(r.False), r.Years, float64(len(r.False))/r.Years, r.Odd)
-	return err
-}
-
-func b2i(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
-}
-
-func percentile(x []float64, p float64) string {
-	if len(x) == 0 {
-		return "-"
-	}
-	x = slices.Sorted(slices.Values(x))
-	return fmt.Sprintf("%.0f %%", 100*x[int(p*float64(len(x)-1)+0.5)])
 }

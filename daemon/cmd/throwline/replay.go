@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"runtime/debug"
 	"slices"
 	"strings"
@@ -18,53 +19,85 @@ import (
 
 	"throwline/alerting"
 	"throwline/daemon"
+	"throwline/daemon/score"
 	"throwline/detect"
 )
 
 // toldLines is how many refused lines are told with their reasons; the rest is counted.
 const toldLines = 50
 
+// replayFlags are what replay can be told.
+type replayFlags struct {
+	config  string
+	asJSON  bool
+	workers int
+	truth   string
+	picture string
+}
+
 func replayCommand(t terminal) *cobra.Command {
-	var config string
-	var asJSON bool
-	var workers int
+	var f replayFlags
 	c := &cobra.Command{
-		Use:   "replay [--config FILE] [--json] FILE...",
+		Use:   "replay [--config FILE] [--json] [--truth FILE [--picture DIR]] FILE...",
 		Short: "Run recordings through the same code as serve and say what it would have said",
 		Long: "Replay runs recordings (NDJSON, plain, gzip or zstd; - is standard input), one after the other, through the\n" +
 			"same code as serve, as fast as it can, with the time of the recording. It keeps nothing. Lines that cannot be\n" +
-			"believed are told on standard error and passed over.",
+			"believed are told on standard error and passed over.\n\n" +
+			"With --truth it says how well that did: how many failures it warned of before they came, how early and with the\n" +
+			"right cause, how many false alerts there were, and how far its probabilities and forecasts kept their word. The\n" +
+			"truth is the file that demo --record writes beside a recording. The table goes to standard output, or with --json\n" +
+			"to standard error. With --picture it draws each fault and each false alert as well.",
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, files []string) error {
-			if workers < 0 {
-				return fmt.Errorf("--workers: expected at least 0, found %d", workers)
+			if err := f.check(cmd); err != nil {
+				return err
 			}
 			c := daemon.DefaultConfig()
-			if config != "" {
+			if f.config != "" {
 				var err error
-				if c, err = daemon.LoadConfig(config, t.env); err != nil {
+				if c, err = daemon.LoadConfig(f.config, t.env); err != nil {
 					return done(err)
 				}
 			}
-			return done(replay(cmd.Context(), c, files, workers, asJSON, t))
+			return done(replay(cmd.Context(), c, files, f, t))
 		},
 	}
-	c.Flags().StringVar(&config, "config", "", "configuration file, for its limits and detection")
-	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object an alert's transition, a line each")
-	c.Flags().IntVar(&workers, "workers", 0, "goroutines that decode; 0: one a processor. The result is the same for any number")
+	c.Flags().StringVar(&f.config, "config", "", "configuration file, for its limits and detection")
+	c.Flags().BoolVar(&f.asJSON, "json", false, "print one JSON object an alert's transition, a line each")
+	c.Flags().IntVar(&f.workers, "workers", 0, "goroutines that decode; 0: one a processor. The result is the same for any number")
+	c.Flags().StringVar(&f.truth, "truth", "", "file that says what was really wrong; print a table that holds the alerts against it")
+	c.Flags().StringVar(&f.picture, "picture", "", "with --truth: folder for an SVG of each fault and each false alert, and an index.html; made where it is not there")
 	return c
 }
 
-func replay(ctx context.Context, c daemon.Config, files []string, workers int, asJSON bool, t terminal) error {
+func (f *replayFlags) check(cmd *cobra.Command) error {
+	switch given := cmd.Flags().Changed; {
+	case f.workers < 0:
+		return fmt.Errorf("--workers: expected at least 0, found %d", f.workers)
+	case given("truth") && f.truth == "":
+		return errors.New("--truth: expected a file, found nothing")
+	case given("picture") && f.picture == "":
+		return errors.New("--picture: expected a folder, found nothing")
+	case given("picture") && !given("truth"):
+		return errors.New("--picture: expected together with --truth, found alone")
+	}
+	return nil
+}
+
+func replay(ctx context.Context, c daemon.Config, files []string, f replayFlags, t terminal) error {
 	if t.env != nil {
 		// Replay lives on short-lived memory: collect it less often, unless told otherwise.
 		if _, told := t.env("GOGC"); !told {
 			defer debug.SetGCPercent(debug.SetGCPercent(400))
 		}
 	}
+	tally, err := openTally(f) // what is wrong with it is told before the long work
+	if err != nil {
+		return err
+	}
 	began := time.Now()
 	out := bufio.NewWriter(t.out)
-	o := daemon.ReplayOptions{Workers: workers, Input: t.in, Log: logger(c.Log, t.err)}
+	o := daemon.ReplayOptions{Workers: f.workers, Input: t.in, Log: logger(c.Log, t.err)}
 	bar := progress(files, t.err)
 	if bar != nil {
 		o.Read = func(n int) { _ = bar.Add(n) } // a bar that cannot be drawn is no failure
@@ -81,15 +114,21 @@ func replay(ctx context.Context, c daemon.Config, files []string, workers int, a
 			counts[e.Alert.Condition] = map[alerting.EventKind]int{}
 		}
 		counts[e.Alert.Condition][e.Kind]++
+		if tally != nil {
+			tally.Event(e)
+		}
 		return aside(func() error {
 			var err error
-			if asJSON {
+			if f.asJSON {
 				err = daemon.WriteEvent(out, &e)
 			} else {
 				_, err = fmt.Fprintln(out, eventLine(&e))
 			}
 			return errors.Join(err, out.Flush())
 		})
+	}
+	if tally != nil {
+		o.Throw, o.Work = tally.Throw, tally.Work
 	}
 	refused := 0
 	o.Refused = func(file string, line int, reason error) {
@@ -110,10 +149,61 @@ func replay(ctx context.Context, c daemon.Config, files []string, workers int, a
 	if errors.Is(err, context.Canceled) {
 		return errors.Join(out.Flush(), fmt.Errorf("stopped after %d lines", sum.Lines))
 	}
-	if !asJSON && err == nil {
+	if !f.asJSON && err == nil {
 		err = summary(out, &sum, counts, time.Since(began))
 	}
+	if tally != nil && err == nil {
+		table := io.Writer(out)
+		if f.asJSON {
+			table = t.err
+		}
+		err = judge(table, t.err, tally, f)
+	}
 	return errors.Join(err, out.Flush())
+}
+
+// openTally reads the truth and makes the folder of the pictures; nil where
+// there is no truth to hold the alerts against.
+func openTally(f replayFlags) (*score.Tally, error) {
+	if f.truth == "" {
+		return nil, nil
+	}
+	in, err := os.Open(f.truth)
+	if err != nil {
+		return nil, fmt.Errorf("truth: %w", err)
+	}
+	defer in.Close()
+	truth, err := score.ReadTruth(in)
+	if err != nil {
+		return nil, fmt.Errorf("truth: %s: %w", f.truth, err)
+	}
+	if f.picture != "" {
+		if err := os.MkdirAll(f.picture, 0o755); err != nil {
+			return nil, fmt.Errorf("folder of the pictures: %w", err)
+		}
+	}
+	return score.NewTally(truth, f.picture != ""), nil
+}
+
+// judge prints the table and draws the pictures.
+func judge(w, errs io.Writer, tally *score.Tally, f replayFlags) error {
+	if strange, throws := tally.Strange(); strange > throws/100 {
+		fmt.Fprintf(errs, "%s tells nothing of the turnout or the time of %d of %d throws: is it the truth of another recording?\n", f.truth, strange, throws)
+	}
+	r := tally.Result()
+	fmt.Fprintln(w)
+	if err := r.Print(w); err != nil {
+		return err
+	}
+	if f.picture == "" {
+		return nil
+	}
+	n, err := tally.WritePictures(f.picture, r)
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(w, "\n%d pictures: %s\n", n, filepath.Join(f.picture, "index.html"))
+	return err
 }
 
 // progress returns a bar over the bytes of the files, on a terminal, and nil elsewhere.
