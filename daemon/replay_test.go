@@ -150,6 +150,43 @@ func TestReplaySaysWhatServeSays(t *testing.T) {
 	}
 }
 
+// Every throw that is filed and all work is told, before what it says; what is
+// there already is not.
+func TestReplayTellsThrowsAndWork(t *testing.T) {
+	name := recordingOf(t, t.TempDir(), "a.ndjson", yardOf(400))
+	throws, late, work := map[string]int{}, 0, 0
+	sum, err := Replay(t.Context(), DefaultConfig(), []string{name}, ReplayOptions{
+		Throw: func(r *detect.Record) {
+			throws[r.Turnout+" "+r.ThrowID]++
+			if len(r.Traces) != 1 || r.StartedAt.IsZero() {
+				t.Errorf("expected a measured throw, found %+v", r.Observation)
+			}
+			if r.ArrivedAt.Sub(r.StartedAt) > time.Hour {
+				late++
+			}
+		},
+		Work: func(w *ingest.Work) {
+			if work++; w.Turnout != "ORR-W4" || w.Kind != ingest.Lubricated {
+				t.Errorf("expected ORR-W4 lubricated, found %+v", w)
+			}
+		},
+		Event: func(e alerting.Event) error {
+			if id := e.Alert.ThrowID; id != "" && throws[e.Alert.Turnout+" "+id] == 0 {
+				t.Errorf("%s is alerted of before it is told", id)
+			}
+			return nil
+		},
+	})
+	if err != nil || len(throws) != sum.Throws || sum.Throws != 1600 || late != sum.Late || work != 1 {
+		t.Errorf("expected 1600 throws told once each, %d of them late, and one visit, found %d, %d, %d, %v", sum.Late, len(throws), late, work, err)
+	}
+	for key, n := range throws {
+		if n != 1 {
+			t.Errorf("%s was told %d times", key, n)
+		}
+	}
+}
+
 func TestReplayPassesOverBrokenLines(t *testing.T) {
 	dir := t.TempDir()
 	name := recordingOf(t, dir, "a.ndjson", yardOf(3))

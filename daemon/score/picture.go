@@ -73,8 +73,11 @@ const (
 // drawCase makes the picture of a fault.
 func (t *Tally) drawCase(c *Case) *Picture {
 	p := &Picture{
-		Title: fmt.Sprintf("%s, %s drive: %s", c.Turnout, c.Kind, c.Cause), Note: c.Note,
-		From: c.Onset.Add(-before), To: t.truth.End,
+		Title: fmt.Sprintf("%s, %s drive: %s", c.Turnout, c.Kind, c.Cause),
+		From:  c.Onset.Add(-before), To: t.truth.End,
+	}
+	if c.Note != "" {
+		p.Note = "What was wrong: " + c.Note
 	}
 	switch {
 	case !c.Repaired.IsZero():
@@ -125,6 +128,9 @@ func (t *Tally) drawFalse(e *alerting.Event) *Picture {
 		p.Said += fmt.Sprintf(", %+.0f %%", a.ChangePercent)
 	}
 	p.Said += fmt.Sprintf(", %s, on %s; since %s, as it said.", firstCause(a.Causes), e.At.UTC().Format(time.DateOnly), since.UTC().Format(time.DateOnly))
+	if !since.Equal(e.At) {
+		p.Marks = append(p.Marks, mark{since, markOnset, "since, as said"})
+	}
 	t.fill(p, a.Turnout, since, since, e.At)
 	return p
 }
@@ -185,12 +191,14 @@ func (t *Tally) fill(p *Picture, turnout string, onset, from, to time.Time) {
 		shown = append(shown, most)
 	}
 	for _, f := range shown {
-		what := "effort, the mean of the travel"
-		switch f {
-		case detect.Duration:
+		what := "effort: " + words(f.String())
+		switch {
+		case f == detect.Duration:
 			what = "duration"
-		case most:
-			what = "of the others, what moved most: " + words(f.String())
+		case f == detect.Effort:
+			what = "moved most of the others: effort over the whole movement"
+		case f == most:
+			what = "moved most of the others: " + words(f.String())
 		}
 		x := panel{name: fmt.Sprintf("%s (%s drive, %s; median before: ", what, l.drive, words(string(l.quantity)))}
 		for i, e := range ingest.Ends {
@@ -229,7 +237,7 @@ func (t *Tally) quietFrom(from time.Time, turnout string, onset time.Time, l *li
 // base is what the features of a turnout were before.
 type base struct {
 	median [len(ingest.Ends)][detect.NumFeatures]float64
-	spread [len(ingest.Ends)][detect.NumFeatures]float64 // median distance from the median, as a share of it
+	spread [len(ingest.Ends)][detect.NumFeatures]float64 // half of what four of five throws differ by, as a share of the median
 }
 
 // baseOf returns what the features were from one time to another; nil where
@@ -243,11 +251,11 @@ func baseOf(moves []move, from, to time.Time) *base {
 		}
 		for f := range x {
 			m := median(x[f])
-			far := make([]float64, len(x[f]))
-			for k, v := range x[f] {
-				far[k] = math.Abs(v - m)
+			b.median[i][f], b.spread[i][f] = m, math.NaN()
+			if n := len(x[f]); n > 0 {
+				slices.Sort(x[f])
+				b.spread[i][f] = (x[f][n-1-n/10] - x[f][n/10]) / math.Abs(m) / 2
 			}
-			b.median[i][f], b.spread[i][f] = m, median(far)/math.Abs(m)
 		}
 	}
 	return b

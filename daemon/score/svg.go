@@ -16,13 +16,13 @@ import (
 
 // Measures of a picture, in px.
 const (
-	svgWidth    = 1000
+	svgWidth    = 1010
 	plotLeft    = 62
 	plotRight   = svgWidth - 18
 	panelHeight = 128
 	panelGap    = 30
 	labelRow    = 15
-	labelRows   = 4
+	labelRows   = 7   // at most
 	labelChar   = 6.3 // width of a character at 11 px, about
 )
 
@@ -34,11 +34,11 @@ svg{--paper:#fff;--ink:#1c1e21;--soft:#5b6168;--grid:#dfe2e6;--band:#f1e9d2;--no
 text{font:12px system-ui,sans-serif;fill:var(--ink)}
 .title{font-size:17px;font-weight:600}.small{font-size:11px;fill:var(--soft)}.right{text-anchor:end}.middle{text-anchor:middle}
 .paper{fill:var(--paper)}.band{fill:var(--band)}.grid{stroke:var(--grid);fill:none}.zero{stroke:var(--soft);fill:none}
-.dot{fill:none;stroke-width:2.4;stroke-linecap:round;opacity:.38}.line{fill:none;stroke-width:1.8;stroke-linejoin:round}
+.dot{fill:none;stroke-width:2.4;stroke-linecap:round;opacity:.38}.few{stroke-width:3.2;opacity:.6}.line{fill:none;stroke-width:1.8;stroke-linejoin:round}
 .normal{stroke:var(--normal)}.reverse{stroke:var(--reverse)}.line.reverse{stroke-dasharray:6 2.5}
 .mark{fill:none;stroke-width:1.4}.onset{stroke:var(--soft);stroke-dasharray:5 3}.warning{stroke:var(--warning)}.failure{stroke:var(--failure);stroke-width:2.2}
 .repair{stroke:var(--repair);stroke-dasharray:8 3}.work{stroke:var(--repair);stroke-dasharray:1.5 3}.cross{stroke:var(--failure);stroke-width:1.3;fill:none}
-text.onset,text.warning,text.failure,text.repair,text.work{stroke:none;font-size:11px}
+text.label{stroke:var(--paper);stroke-width:4;stroke-linejoin:round;stroke-dasharray:none;paint-order:stroke;font-size:11px}
 text.onset{fill:var(--soft)}text.warning{fill:var(--warning)}text.failure{fill:var(--failure);font-weight:600}text.repair,text.work{fill:var(--repair)}
 `
 
@@ -54,7 +54,8 @@ func (p *Picture) WriteSVG(w io.Writer) error {
 	notes := broken(p.Note, 150)
 	said := broken(p.Said, 140)
 	labels := 46 + 16*len(said) + 15*len(notes) + 8 // where the marks' texts begin
-	top := labels + labelRow*labelRows + 24
+	lines, rows := s.place()
+	top := labels + labelRow*rows + 26
 	panels := max(len(p.Panels), 1)
 	bottom := top + panels*(panelHeight+panelGap) - panelGap
 	height := bottom + 62
@@ -72,9 +73,11 @@ func (p *Picture) WriteSVG(w io.Writer) error {
 		s.text(16, y, "small", line)
 		y += 15
 	}
-	for _, b := range p.Bands {
-		x := s.x(b.from)
-		s.printf(`<rect class="band" x="%s" y="%d" width="%s" height="%d"/>`+"\n", num(x), top, num(s.x(b.to)-x), bottom-top)
+	for i := range panels {
+		for _, b := range p.Bands {
+			x := s.x(b.from)
+			s.printf(`<rect class="band" x="%s" y="%d" width="%s" height="%d"/>`+"\n", num(x), top+i*(panelHeight+panelGap), num(s.x(b.to)-x), panelHeight)
+		}
 	}
 	s.dates(top, bottom)
 	for i := range p.Panels {
@@ -83,7 +86,10 @@ func (p *Picture) WriteSVG(w io.Writer) error {
 	if len(p.Panels) == 0 {
 		s.text(plotLeft+8, top+panelHeight/2, "", "Too few throws to draw.")
 	}
-	s.marks(labels, top, bottom)
+	s.marks(lines, labels, top, bottom)
+	for i := range p.Panels { // above the lines of the marks
+		s.text(plotLeft, top+i*(panelHeight+panelGap)-8, "label", p.Panels[i].name)
+	}
 	s.key(bottom + 46)
 	s.printf("</svg>\n")
 	_, err := w.Write(s.Bytes())
@@ -131,7 +137,6 @@ func (s *svg) panel(p *panel, y int) {
 	at := func(v float64) float64 {
 		return float64(y) + panelHeight*(high-min(max(v, low), high))/(high-low)
 	}
-	s.text(plotLeft, y-7, "small", p.name)
 	step := roundStep((high - low) / 4)
 	for k := math.Ceil(low / step); k*step <= high; k++ {
 		v := k * step
@@ -140,11 +145,11 @@ func (s *svg) panel(p *panel, y int) {
 			class = "zero"
 		}
 		s.printf(`<path class="%s" d="M%d %sH%d"/>`, class, plotLeft, num(at(v)), plotRight)
-		label := strconv.FormatFloat(math.Round(1e4*v)/100, 'f', -1, 64) + " %"
+		label := num(math.Abs(100*v)) + " %"
 		switch {
-		case v < 0:
-			label = "−" + label[1:]
-		case v > 0:
+		case k < 0:
+			label = "−" + label
+		case k > 0:
 			label = "+" + label
 		}
 		s.printf(`<text x="%d" y="%s" class="small right">%s</text>`+"\n", plotLeft-6, num(at(v)+4), label)
@@ -153,7 +158,11 @@ func (s *svg) panel(p *panel, y int) {
 		if len(p.ends[i]) == 0 {
 			continue
 		}
-		s.printf(`<path class="dot %s" d="`, e)
+		class := e.String()
+		if len(p.ends[i]) < 500 {
+			class += " few"
+		}
+		s.printf(`<path class="dot %s" d="`, class)
 		for _, x := range p.ends[i] {
 			s.printf("M%s %sh0", num(s.x(x.at)), num(at(x.y)))
 		}
@@ -200,39 +209,53 @@ func (p *panel) bounds() (low, high float64) {
 	return low - room, high + room
 }
 
-// marks draws the vertical lines, with their texts above so that none covers another.
-func (s *svg) marks(labels, top, bottom int) {
+// line is a mark with a place for its text: at x from in a row, or as a tick, row -1.
+type line struct {
+	mark
+	x, from float64
+	row     int
+}
+
+// place finds rows in which no text covers another. A mark for which there is
+// none becomes a tick.
+func (s *svg) place() (lines []line, rows int) {
 	var ends [labelRows]float64 // where the last text of each row ends
 	for _, m := range s.p.Marks {
-		x := s.x(m.at)
-		if m.text == "" {
-			s.printf(`<path class="mark %s" d="M%s %dv7"/>`+"\n", m.kind, num(x), top)
+		l := line{m, s.x(m.at), 0, -1}
+		if m.text != "" {
+			l.text += " " + m.at.UTC().Format("2 Jan")
+			wide := labelChar * float64(len([]rune(l.text)))
+			l.from = l.x + 4
+			if l.from+wide > svgWidth-4 {
+				l.from = l.x - 4 - wide
+			}
+			if l.row = slices.IndexFunc(ends[:], func(end float64) bool { return end < l.from }); l.row >= 0 {
+				ends[l.row] = max(l.x, l.from+wide) + 6
+				rows = max(rows, l.row+1)
+			}
+		}
+		lines = append(lines, l)
+	}
+	return lines, rows
+}
+
+// marks draws the vertical lines, and their texts above.
+func (s *svg) marks(lines []line, labels, top, bottom int) {
+	for _, l := range lines {
+		if l.row < 0 {
+			s.printf(`<path class="mark %s" d="M%s %dv8"/>`+"\n", l.kind, num(l.x), top)
 			continue
 		}
-		text := m.text + " " + m.at.UTC().Format("2 Jan")
-		wide := labelChar * float64(len([]rune(text)))
-		from := x + 4
-		if from+wide > svgWidth-4 {
-			from = x - 4 - wide
+		s.printf(`<path class="mark %s" d="M%s %dV%d"/>`+"\n", l.kind, num(l.x), labels+labelRow*l.row+2, bottom)
+	}
+	for _, l := range lines {
+		class, at := "label "+string(l.kind), l.from
+		if l.from < l.x {
+			class, at = class+" right", l.x-4
 		}
-		row := 0
-		for k := range ends {
-			if ends[k] < from {
-				row = k
-				break
-			}
-			if ends[k] < ends[row] {
-				row = k
-			}
+		if l.row >= 0 {
+			s.printf(`<text x="%s" y="%d" class="%s">%s</text>`+"\n", num(at), labels+labelRow*l.row+11, class, escaped(l.text))
 		}
-		ends[row] = max(ends[row], from+wide+6)
-		y := labels + labelRow*row
-		s.printf(`<path class="mark %s" d="M%s %dV%d"/>`, m.kind, num(x), y+2, bottom)
-		class, at := string(m.kind), from
-		if from < x {
-			class, at = class+" right", x-4
-		}
-		s.printf(`<text x="%s" y="%d" class="%s">%s</text>`+"\n", num(at), y+11, class, escaped(text))
 	}
 }
 
@@ -244,8 +267,13 @@ func (s *svg) key(y int) {
 		s.text(x+38, y, "small", "to "+e.String())
 		x += 112
 	}
-	s.text(x, y, "small", "a dot a throw, a line the medians; shares of the median before")
-	x += 370
+	s.text(x, y, "small", "a dot a throw, a line the medians, against the median before")
+	x += 352
+	if slices.ContainsFunc(s.p.Marks, func(m mark) bool { return m.kind == markWarning }) {
+		s.printf(`<path class="mark warning" d="M%d %dv8"/>`, x, y-8)
+		s.text(x+6, y, "small", "warned anew")
+		x += 86
+	}
 	if len(s.p.Dropped) > 0 {
 		s.printf(`<path class="cross" d="M%d %dl5 5m0 -5l-5 5"/>`, x, y-6)
 		s.text(x+12, y, "small", "did not complete")

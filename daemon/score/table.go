@@ -101,8 +101,7 @@ func (r *Result) Print(w io.Writer) error {
 	if err := r.printGuesses(w); err != nil {
 		return err
 	}
-	fmt.Fprintln(tw, "\nfirst cause's\tat the first warning\t\t\tas last said before the failure\t\t")
-	fmt.Fprintln(tw, "probability\tfaults\tmean\tright\tfaults\tmean\tright")
+	fmt.Fprintln(tw, "\nprobability of the first cause\twhen warned\tmean\tright\tlast said\tmean\tright")
 	last := calibrate(r.Cases, func(c *Case) []detect.Cause { return c.Last })
 	for i, b := range calibrate(r.Cases, func(c *Case) []detect.Cause { return c.First }) {
 		fmt.Fprintf(tw, "%g to %g\t%v\t%v\n", b.low, b.high, &b, &last[i])
