@@ -272,7 +272,7 @@ func (s *svg) key(y int) {
 	if slices.ContainsFunc(s.p.Marks, func(m mark) bool { return m.kind == markWarning }) {
 		s.printf(`<path class="mark warning" d="M%d %dv8"/>`, x, y-8)
 		s.text(x+6, y, "small", "warned anew")
-		x += 86
+		x += 92
 	}
 	if len(s.p.Dropped) > 0 {
 		s.printf(`<path class="cross" d="M%d %dl5 5m0 -5l-5 5"/>`, x, y-6)
