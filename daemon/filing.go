@@ -54,6 +54,7 @@ func newDraft() *draft {
 type filer struct {
 	yard    *yard
 	weather detect.Weather
+	near    detect.Neighbours
 	set     detect.Settings
 	most    int // turnouts
 }
@@ -148,6 +149,7 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 	if !p.weathered {
 		p.weathered = true
 		f.weather.Fill(o, t.Cabinet)
+		f.near.Fill(o, t.Cabinet)
 	}
 	next := &turnout{cabinet: t.Cabinet, open: now.open, latest: latest(now.latest, o.StartedAt.UTC()), due: now.due || !known, lacks: now.lacks + 1, first: now.first}
 	if next.cabinet == "" {
@@ -181,6 +183,12 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 	d.records = append(d.records, r)
 	if next.first == 0 {
 		next.first = tx.LastThrow()
+	}
+	f.near.Take(next.state, t.Cabinet, next.latest)
+	for _, v := range a.Verdicts {
+		if err := tx.Judge(t.Turnout, v); err != nil {
+			return err
+		}
 	}
 	next.due = next.due || len(events) > 0
 	d.put(t.Turnout, next, known)

@@ -33,6 +33,7 @@ type entries interface {
 	SaveCabinet(s ingest.CabinetState) error
 	SaveConditions(c ingest.Conditions) error
 	AddWork(w ingest.Work, arrived time.Time) (added bool, err error)
+	Judge(turnout string, v detect.Verdict) error
 	SetAside(a ingest.SetAside) (id int64, err error)
 	Aside(id int64) (ingest.SetAside, error)
 	RefuseAgain(id int64, faults []ingest.Fault) error
@@ -106,6 +107,7 @@ func add(set map[digest]struct{}, key string) bool {
 	return true
 }
 
+func (*memory) Judge(string, detect.Verdict) error            { return nil }
 func (*memory) LastThrow() int64                              { return 0 }
 func (*memory) Covered(int64) error                           { return nil }
 func (*memory) SaveState(string, string, *detect.State) error { return nil }

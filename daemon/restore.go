@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -89,6 +90,9 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	}
 	for i := range conditions {
 		f.weather.Conditions(&conditions[i])
+	}
+	for _, t := range slices.SortedFunc(maps.Values(y.turnouts), func(a, b *turnout) int { return a.latest.Compare(b.latest) }) {
+		f.near.Take(t.state, t.cabinet, t.latest)
 	}
 	d.o.Log.Info("restored", "turnouts", len(y.turnouts), "unread", unread, "stepped_again", again, "open_alerts", len(alerts), "cabinets", len(cabinets),
 		"took", time.Since(began).Round(time.Millisecond))

@@ -9,172 +9,325 @@ import (
 	"throwline/ingest"
 )
 
-// template is the pattern of changes that a cause leaves, relative to the
-// largest of them, in the order duration, inrush, unlocking, travel thirds,
-// locking, hump. It follows from the physics of the drive; see the file's
-// comments beside each.
-type template struct {
-	cause   CauseName
-	prior   float64
-	both    float64 // weight of showing in both ends alike, 0 to 1; the rest is for one end alone
-	pattern [9]float64
+// What the comparison of a picture with the patterns assumes.
+const (
+	blur     = 0.003 // how far they differ, in the signals' units, at least
+	uneven   = 0.7   // ln: how far the amounts to both ends differ
+	freedom  = 4.0   // degrees of freedom of Student's t: some dimension is always off
+	tempered = 0.7   // exponent of the likelihood: the dimensions are no independent witnesses
+	elseFit  = 4.0   // likelihood units by which a known pattern must beat "something else"
+)
+
+// roughness is how far patterns and turnouts differ in a dimension, as a share
+// of the greatest change: a drive slows little and steadily under load, the
+// ends of the movement take very different parts in it.
+func roughness(dim int) float64 {
+	switch dim {
+	case sDuration:
+		return 0.02
+	case dLag, dLagElse, dSag, sIdle:
+		return 0.04
+	case sInrush, sTravel:
+		return 0.1
+	case sUnlock, sLock:
+		return 0.25
+	case sRipple:
+		return 0.6
+	}
+	return 0.15
 }
 
-var templateSignals = [9]int{sDuration, sInrush, sUnlock, sTravelA, sTravelB, sTravelC, sLock, sBump, sRipple}
-
-// rippleWeight brings the ripple, which varies by more than the effort does,
-// to the size of the others.
-const rippleWeight = 0.2
-
-// electric: the current or power of a motor shows the load; the speed falls
-// little with it; inrush is set by the supply and the windings.
-var electric = []template{
-	{DrySlideChairs, 0.24, 0.9, [9]float64{0.15, 0.02, 0.6, 1, 1, 1, 0.7, 0.1, 0}},
-	{SeizedRoller, 0.05, 0.85, [9]float64{0.08, 0, 0.2, 1, 0.3, 0.1, 0.1, 0.9, 0}},
-	{SeizedRoller, 0.05, 0.85, [9]float64{0.08, 0, 0.1, 0.3, 1, 0.3, 0.1, 0.9, 0}},
-	{SeizedRoller, 0.05, 0.85, [9]float64{0.08, 0, 0, 0.1, 0.3, 1, 0.2, 0.9, 0}},
-	{Obstruction, 0.05, 0.15, [9]float64{0.2, 0, 0, 0, 0.3, 1, 0.6, 0.9, 0}},
-	{Obstruction, 0.05, 0.15, [9]float64{0.2, 0, 0, 0, 0, 0.3, 1, 0.3, 0}},
-	{LockAdjustment, 0.07, 0.35, [9]float64{0.15, 0, 0.2, 0, 0, 0.1, 1, 0.1, 0}},
-	{LockAdjustment, 0.05, 0.35, [9]float64{0.15, 0, 1, 0.1, 0, 0, 0.6, 0.1, 0}},
-	{BackDrive, 0.08, 0.7, [9]float64{0.25, 0, 0, 0.1, 0.5, 1, 0.6, 0.5, 0}},
-	{MotorWear, 0.06, 0.95, [9]float64{1, -0.5, 0.2, 0.2, 0.2, 0.2, 0.2, 0, 0.6}},
-	{MotorWear, 0.04, 0.95, [9]float64{0.4, 0.1, 0.9, 1, 1, 1, 0.9, 0, 0.5}},
-	{SupplyVoltageCause, 0.08, 0.95, [9]float64{1, -1, 0, 0, 0, 0, 0, 0, 0}},
-	{MeasurementCause, 0.06, 0.95, [9]float64{0, 1, 1, 1, 1, 1, 1, 0, 0}},
+// seen is what a view and its surroundings show in all dimensions; a variance
+// of 0: nothing.
+type seen struct {
+	x, v [2]shown
+	load [2][numSignals]float64
+	have [2]bool
+	top  float64 // greatest change
 }
 
-// hydraulic: the pressure shows the load; the speed is set by the flow, so a
-// leak or a worn pump shows in time and hardly in pressure.
-var hydraulic = []template{
-	{DrySlideChairs, 0.24, 0.9, [9]float64{0.08, 0.6, 0.6, 1, 1, 1, 0.7, 0.1, 0}},
-	{SeizedRoller, 0.05, 0.85, [9]float64{0.05, 0, 0.2, 1, 0.3, 0.1, 0.1, 0.9, 0}},
-	{SeizedRoller, 0.05, 0.85, [9]float64{0.05, 0, 0.1, 0.3, 1, 0.3, 0.1, 0.9, 0}},
-	{SeizedRoller, 0.05, 0.85, [9]float64{0.05, 0, 0, 0.1, 0.3, 1, 0.2, 0.9, 0}},
-	{Obstruction, 0.05, 0.15, [9]float64{0.1, 0, 0, 0, 0.3, 1, 0.6, 0.9, 0}},
-	{Obstruction, 0.05, 0.15, [9]float64{0.1, 0, 0, 0, 0, 0.3, 1, 0.3, 0}},
-	{LockAdjustment, 0.07, 0.35, [9]float64{0.1, 0, 0.2, 0, 0, 0.1, 1, 0.1, 0}},
-	{LockAdjustment, 0.05, 0.35, [9]float64{0.1, 0.5, 1, 0.1, 0, 0, 0.6, 0.1, 0}},
-	{BackDrive, 0.08, 0.7, [9]float64{0.15, 0, 0, 0.1, 0.5, 1, 0.6, 0.5, 0}},
-	{HydraulicLeak, 0.16, 0.9, [9]float64{1, -0.1, -0.05, -0.05, -0.05, -0.05, -0.1, 0, 0}},
-	{MotorWear, 0.06, 0.95, [9]float64{1, -0.3, -0.1, 0, 0, 0, -0.1, 0, 0.5}},
-	{SupplyVoltageCause, 0.05, 0.95, [9]float64{1, -0.2, -0.1, -0.05, -0.05, -0.05, -0.1, 0, 0}},
-	{MeasurementCause, 0.06, 0.95, [9]float64{0, 1, 1, 1, 1, 1, 1, 0, 0}},
-}
-
-// causes ranks what may be behind the picture. Each template is laid over the
-// changes with the size that suits it best; what it leaves unexplained, against
-// the uncertainty of the changes and the roughness of the template itself,
-// makes its likelihood; a plain "something else" competes with a wide spread.
-func (p *picture) causes() []Cause {
-	weights := map[CauseName]float64{}
-	drives := map[string][]change{}
-	var order []string
-	for _, c := range p.changes {
-		if c.signal < 0 {
+func (p *picture) seen(v *view) seen {
+	s := seen{load: v.load, have: v.have}
+	top := 0.0
+	for e := range 2 {
+		if !v.have[e] {
 			continue
 		}
-		key := c.drive + "\x00" + string(c.q)
-		if _, ok := drives[key]; !ok {
-			order = append(order, key)
+		for k := range numSignals {
+			s.x[e][k], s.v[e][k] = v.own[e][k], v.sd[e][k]*v.sd[e][k]
+			d := math.Abs(v.change(e, k))
+			switch k {
+			case sRipple:
+				d = max(v.change(e, k), 0) / 4
+			case sInrush:
+				d /= 2
+			}
+			top = max(top, d)
 		}
-		drives[key] = append(drives[key], c)
-	}
-	// The channel that stands out most tells the cause; where a supplementary
-	// drive has its own and it alone stands out, it is the supplementary drive.
-	var lead string
-	size := func(key string) float64 {
-		top := 0.0
-		for _, c := range drives[key] {
-			if c.alarm > 0 && alarms(c.signal) {
-				top = max(top, c.d/kinds[c.signal].allowance)
+		lapse := max(v.lapse[e], 0.5)
+		for i, l := range p.lag[e] {
+			d := dLagElse
+			if i == 0 {
+				d = dLag
+			}
+			if x := l.d / lapse; s.v[e][d] == 0 || x > s.x[e][d] {
+				s.x[e][d], s.v[e][d] = x, l.sd*l.sd/(lapse*lapse)
+				top = max(top, math.Abs(x))
 			}
 		}
-		return top
-	}
-	for _, key := range order {
-		if lead == "" || size(key) > size(lead) {
-			lead = key
+		if p.known[e] {
+			s.x[e][dSag], s.v[e][dSag] = p.sag[e], p.sagSD[e]*p.sagSD[e]
+			top = max(top, math.Abs(p.sag[e]))
 		}
 	}
-	if lead != "" && size(lead) > 0 {
-		p.fit(drives[lead], weights)
-		if d := drives[lead][0].drive; d != "main" {
-			elsewhere := 0.0
-			for _, key := range order {
-				if key != lead && drives[key][0].drive == "main" {
-					elsewhere = max(elsewhere, size(key))
-				}
-			}
-			if elsewhere < 0.4*size(lead) {
-				sum := total(weights)
-				for name := range weights {
-					weights[name] *= 0.3
-				}
-				weights[BackDrive] += 0.7 * sum
+	s.top = top
+	for e := range 2 {
+		for k := range s.v[e] {
+			if s.v[e][k] > 0 {
+				w := roughness(k)*top + blur
+				s.v[e][k] += w * w
 			}
 		}
 	}
-	// Detection that follows late, with the effort as ever.
-	late := false
-	for _, c := range p.changes {
-		late = late || c.signal == sLag && c.alarm > 0
+	return s
+}
+
+// beyond returns the pattern's value beyond what its travel brings with it.
+func (s *seen) beyond(m *shown, end, dim int) float64 {
+	if dim >= numSignals || dim == sTravel {
+		return m[dim]
 	}
-	if late {
-		sum := total(weights)
-		if sum == 0 {
-			sum = 1
-			weights[LockAdjustment], weights[UnknownCause] = 0.15, 0.08
-		} else {
-			for name := range weights {
-				weights[name] *= 0.5
+	return m[dim] - s.load[end][dim]*m[sTravel]
+}
+
+// lay lays a pattern over what one end shows: the amount that suits it best,
+// by least squares, and the logarithm of its likelihood beside that of nothing.
+func (s *seen) lay(m *shown, end int, falls bool) (amount, fit float64) {
+	a, b := 0.0, 0.0
+	for k := range m {
+		if s.v[end][k] == 0 {
+			continue
+		}
+		y := s.beyond(m, end, k)
+		w := 1 / s.v[end][k]
+		a += w * s.x[end][k] * y
+		b += w * y * y
+	}
+	if b == 0 {
+		return 0, 0
+	}
+	amount = a / b
+	if amount < 0 && !falls {
+		amount = 0
+	}
+	return amount, s.score(m, end, amount)
+}
+
+func (s *seen) score(m *shown, end int, amount float64) float64 {
+	sum := 0.0
+	for k := range m {
+		v := s.v[end][k]
+		if v == 0 {
+			continue
+		}
+		r := s.x[end][k] - amount*s.beyond(m, end, k)
+		sum -= (freedom + 1) / 2 * (math.Log1p(r*r/(v*freedom)) - math.Log1p(s.x[end][k]*s.x[end][k]/(v*freedom)))
+	}
+	return sum
+}
+
+// fit returns the logarithm of a pattern's likelihood beside that of nothing.
+func (s *seen) fit(p *pattern) float64 {
+	switch {
+	case s.have[0] && s.have[1]:
+	case s.have[0]:
+		return s.alone(p, 0)
+	default:
+		return s.alone(p, 1)
+	}
+	pair := func(here, there int) float64 {
+		a0, f0 := s.lay(&p.here, here, p.falls)
+		if p.there == (shown{}) {
+			return f0
+		}
+		a1, f1 := s.lay(&p.there, there, p.falls)
+		if p.there != p.here || p.sided {
+			// The other end's part belongs to the same amount.
+			a := max(a0, 0)
+			return f0 + max(s.score(&p.there, there, a), s.score(&p.there, there, 0.6*a), s.score(&p.there, there, 1.6*a))
+		}
+		if a0*a1 <= 0 {
+			// Only one end shows it, or each the contrary.
+			return max(f0, f1) - 2
+		}
+		z := math.Log(a0/a1) / uneven
+		return f0 + f1 - z*z/2
+	}
+	f := pair(0, 1)
+	if !p.sided {
+		return f
+	}
+	g := pair(1, 0)
+	hi, lo := max(f, g), min(f, g)
+	return hi + math.Log1p(math.Exp(lo-hi)) - math.Ln2
+}
+
+func (s *seen) alone(p *pattern, end int) float64 {
+	_, f := s.lay(&p.here, end, p.falls)
+	if p.sided {
+		if _, g := s.lay(&p.there, end, p.falls); g > f {
+			f = g
+		}
+	}
+	return f
+}
+
+// causes ranks what may be behind the picture. Each pattern is laid over the
+// changes with the amount that suits it best; what it leaves, against the noise
+// and the roughness of the pattern, makes its likelihood, which with the prior
+// makes the probability; "something else" competes with a known pattern.
+func (p *picture) causes() []Cause {
+	weights := map[CauseName]float64{}
+	lead := p.lead()
+	if lead != nil {
+		p.weigh(lead, weights)
+	} else {
+		weights[UnknownCause] = 0.3
+		for _, a := range p.alarms {
+			switch a.signal {
+			case sLag:
+				weights[DetectionAdjustment] = 0.6
+			case sSag:
+				weights[SupplyVoltageCause] = 0.7
 			}
 		}
-		weights[DetectionAdjustment] += 0.75 * sum
 	}
-	// A supply that is reported settles whether it is the supply.
-	if p.known {
-		if p.sagging {
-			sum := total(weights)
-			for name := range weights {
-				weights[name] *= 0.25
+	return p.ranked(weights)
+}
+
+// lead returns the view that stands out most, nil where none is known.
+func (p *picture) lead() *view {
+	var lead *view
+	most := -1.0
+	for i := range p.views {
+		v := &p.views[i]
+		size := 0.0
+		for _, a := range p.alarms {
+			if a.signal >= 0 && a.drive == v.drive {
+				size = max(size, math.Abs(a.d)/kinds[a.signal].allowance)
 			}
-			weights[SupplyVoltageCause] += 0.75*sum + 1e-9
-		} else if p.sag < sagKind.allowance {
-			weights[SupplyVoltageCause] *= 0.05
+		}
+		if v.q == ingest.DriveForce {
+			size *= 0.9 // shows the load alone
+		}
+		if size > most {
+			lead, most = v, size
 		}
 	}
+	return lead
+}
+
+// weigh adds the weight of every cause.
+func (p *picture) weigh(lead *view, weights map[CauseName]float64) {
+	s := p.seen(lead)
+	list := patternsFor(lead.q)
+	best := math.Inf(-1)
+	fits := make([]float64, len(list))
+	for i := range list {
+		fits[i] = s.fit(&list[i])
+		for j := range p.views {
+			if o := &p.views[j]; o.drive != lead.drive {
+				fits[i] += p.others(o, &list[i], &s)
+			}
+		}
+		best = max(best, fits[i])
+	}
+	for i := range list {
+		weights[list[i].cause] += list[i].prior * math.Exp(tempered*(fits[i]-best))
+	}
+	// Something else is as likely as a pattern that leaves much of what is seen.
+	most := p.perfect(&s)
+	weights[UnknownCause] += min(0.01*math.Exp(min(tempered*(most-best-elseFit), 5)), 0.15*total(weights))
+	if lead.drive != "main" {
+		// The trace of a supplementary drive alone has moved.
+		sum := 0.0
+		for _, c := range []CauseName{DrySlideChairs, SeizedRoller, Obstruction, LockAdjustment, MotorWear, HydraulicLeak} {
+			sum += 0.85 * weights[c]
+			weights[c] *= 0.15
+		}
+		weights[BackDrive] += sum
+	}
+}
+
+// perfect is the fit of a pattern that leaves nothing.
+func (p *picture) perfect(s *seen) float64 {
+	sum := 0.0
+	for e := range 2 {
+		for k := range s.v[e] {
+			if v := s.v[e][k]; v > 0 {
+				sum += (freedom + 1) / 2 * math.Log1p(s.x[e][k]*s.x[e][k]/(v*freedom))
+			}
+		}
+	}
+	return sum
+}
+
+// others asks the other drives: what all feel is shown by them too, what one
+// feels is not.
+func (p *picture) others(o *view, m *pattern, s *seen) float64 {
+	sum := 0.0
+	for e := range 2 {
+		if !o.have[e] {
+			continue
+		}
+		a := 0.0
+		if m.whole {
+			a, _ = s.lay(&m.here, e, m.falls)
+		}
+		for _, k := range [...]int{sDuration, sTravel, sInrush} {
+			if o.sd[e][k] == 0 {
+				continue
+			}
+			w := roughness(k)*s.top + blur
+			v := o.sd[e][k]*o.sd[e][k] + w*w
+			r := o.own[e][k] - a*m.here[k]
+			sum -= (freedom + 1) / 2 * (math.Log1p(r*r/(v*freedom)) - math.Log1p(o.own[e][k]*o.own[e][k]/(v*freedom)))
+		}
+	}
+	return sum
+}
+
+// ranked makes causes of weights.
+func (p *picture) ranked(weights map[CauseName]float64) []Cause {
 	if total(weights) == 0 {
 		weights[UnknownCause] = 1
 	}
 	sum := total(weights)
 	evidence := p.evidence()
 	var out []Cause
+	kept := 0.0
 	for name, w := range weights {
 		if w/sum < 0.01 {
 			continue
 		}
 		out = append(out, Cause{Cause: name, Probability: w / sum, Evidence: evidence, Checks: checks[name]})
 	}
-	kept := 0.0
+	sortCauses(out)
 	for _, c := range out {
 		kept += c.Probability
 	}
+	rest := 1.0
 	for i := range out {
 		out[i].Probability = math.Round(out[i].Probability/kept*1000) / 1000
-	}
-	sortCauses(out)
-	rest := 1.0
-	for i := range out[1:] {
-		rest -= out[i+1].Probability
+		if i > 0 {
+			rest -= out[i].Probability
+		}
 	}
 	out[0].Probability = math.Round(rest*1000) / 1000
 	for i := range out {
-		if s := meaning[out[i].Cause]; s != "" {
-			e := append([]string{}, out[i].Evidence...)
-			if len(e) > 0 {
-				e[0] += ": " + s
-			}
+		if s := meaning[out[i].Cause]; s != "" && len(evidence) > 0 {
+			e := slices.Clone(evidence)
+			e[0] += ": " + s
 			out[i].Evidence = e
 		}
 	}
@@ -192,154 +345,35 @@ func total(w map[CauseName]float64) float64 {
 
 var causeOrder = [...]CauseName{DrySlideChairs, SeizedRoller, Obstruction, LockAdjustment, BackDrive, HydraulicLeak, MotorWear, SupplyVoltageCause, MeasurementCause, DetectionAdjustment, ColdWeather, UnknownCause}
 
-// fit adds the likelihood of every template to the weights.
-func (p *picture) fit(changes []change, weights map[CauseName]float64) {
-	var d, v [2][9]float64
-	var have [2]bool
-	top := 0.0
-	for _, c := range changes {
-		for i, sig := range templateSignals {
-			if c.signal == sig {
-				d[c.end][i], v[c.end][i] = c.d, c.sd*c.sd
-				have[c.end] = true
-				if sig == sRipple {
-					d[c.end][i] *= rippleWeight
-					v[c.end][i] *= rippleWeight * rippleWeight
-				} else {
-					top = max(top, math.Abs(c.d))
-				}
-			}
-		}
-	}
-	list := electric
-	q := changes[0].q
-	if q == ingest.HydraulicPressure {
-		list = hydraulic
-	}
-	// A template is right to about a quarter of the change.
-	rough := 0.006 + 0.28*top
-	score := func(end int, pattern *[9]float64, amount float64) float64 {
-		s := 0.0
-		for i := range pattern {
-			if v[end][i] == 0 {
-				continue
-			}
-			r := d[end][i] - amount*pattern[i]
-			s -= 0.5 * r * r / (v[end][i] + rough*rough)
-		}
-		return s
-	}
-	amount := func(end int, pattern *[9]float64) float64 {
-		a, b := 0.0, 0.0
-		for i := range pattern {
-			if v[end][i] == 0 {
-				continue
-			}
-			w := 1 / (v[end][i] + rough*rough)
-			a += w * d[end][i] * pattern[i]
-			b += w * pattern[i] * pattern[i]
-		}
-		return max(a/max(b, 1e-12), 0)
-	}
-	for i := range list {
-		t := &list[i]
-		w := 0.0
-		switch {
-		case have[0] && have[1]:
-			a0, a1 := amount(0, &t.pattern), amount(1, &t.pattern)
-			s0, s1 := score(0, &t.pattern, a0), score(1, &t.pattern, a1)
-			n0, n1 := score(0, &t.pattern, 0), score(1, &t.pattern, 0)
-			// Alike in both ends, or in one alone.
-			ratio := min(a0, a1) / max(a0, a1, 1e-9)
-			alike := math.Exp(s0+s1) * smooth((ratio-0.3)/0.3)
-			alone := math.Exp(max(s0+n1, s1+n0)) + math.Exp(s0+s1)*(1-smooth((ratio-0.3)/0.3))
-			w = t.both*alike + (1-t.both)*alone
-		case have[0]:
-			w = math.Exp(score(0, &t.pattern, amount(0, &t.pattern)))
-		default:
-			w = math.Exp(score(1, &t.pattern, amount(1, &t.pattern)))
-		}
-		weights[t.cause] += t.prior * w
-	}
-	// Something else: as likely as a template that misses by two roughnesses.
-	weights[UnknownCause] += 0.08 * math.Exp(-7)
-}
-
-// smooth goes from 0 at -1 to 1 at 1.
-func smooth(x float64) float64 { return 1 / (1 + math.Exp(-4*x)) }
-
 // evidence says in words what changed and what did not.
 func (p *picture) evidence() []string {
-	type row struct{ d, sd [2]float64 }
 	var lines []string
-	seen := map[string]bool{}
-	for _, c := range p.changes {
-		key := c.drive + " " + string(c.q)
-		if c.signal < 0 || seen[key] {
+	for i := range p.views {
+		v := &p.views[i]
+		if !slices.ContainsFunc(p.alarms, func(a raised) bool { return a.signal >= 0 && a.drive == v.drive }) {
 			continue
-		}
-		seen[key] = true
-		var rows [numSignals]row
-		var have [2]bool
-		moved := false
-		for _, x := range p.changes {
-			if x.signal >= 0 && x.drive == c.drive && x.q == c.q {
-				rows[x.signal].d[x.end], rows[x.signal].sd[x.end] = x.d, x.sd
-				have[x.end] = true
-				moved = moved || x.alarm > 0
-			}
-		}
-		if !moved {
-			continue
-		}
-		var parts []string
-		say := func(sig int) {
-			var texts []string
-			for end := range have {
-				if have[end] {
-					texts = append(texts, percent(kinds[sig].percent(rows[sig].d[end])))
-				}
-			}
-			quiet := !slices.ContainsFunc(texts, func(t string) bool { return t != unchanged })
-			switch {
-			case quiet && (sig == sUnlock || sig == sLock):
-				// What did not change is told where it tells causes apart.
-			case len(texts) == 2 && texts[0] == texts[1]:
-				parts = append(parts, kinds[sig].name+" "+texts[0]+both(texts[0]))
-			case len(texts) == 2:
-				parts = append(parts, fmt.Sprintf("%s %s to normal and %s to reverse", kinds[sig].name, texts[0], texts[1]))
-			case have[0]:
-				parts = append(parts, kinds[sig].name+" "+texts[0]+" to normal")
-			default:
-				parts = append(parts, kinds[sig].name+" "+texts[0]+" to reverse")
-			}
-		}
-		say(sTravel)
-		say(sDuration)
-		say(sUnlock)
-		say(sLock)
-		if c.q != ingest.HydraulicPressure {
-			say(sInrush)
-		}
-		for _, end := range []int{0, 1} {
-			if have[end] && rows[sBump].d[end] > kinds[sBump].allowance {
-				say(sBump)
-				break
-			}
 		}
 		prefix := ""
-		if len(p.drives()) > 1 {
-			prefix = c.drive + " drive: "
+		if len(p.views) > 1 {
+			prefix = v.drive + " drive: "
+			if slices.ContainsFunc(p.views, func(o view) bool { return o.drive == v.drive && o.q != v.q }) {
+				prefix = v.drive + " drive, " + strings.ReplaceAll(string(v.q), "_", " ") + ": "
+			}
 		}
-		lines = append(lines, prefix+strings.Join(parts, ", "))
+		lines = append(lines, prefix+v.words())
 	}
-	for _, c := range p.changes {
-		if c.signal == sLag && c.alarm > 0 {
-			lines = append(lines, fmt.Sprintf("detection at %q follows the movement to %s %.2f s later than it did", c.place, ingest.Ends[c.end], c.d))
+	for e := range p.lag {
+		for _, l := range p.lag[e] {
+			if l.d > 3*l.sd && l.d > lagKind.allowance {
+				lines = append(lines, fmt.Sprintf("detection at %q follows the movement to %s %.2f s later than it did", l.place, ingest.Ends[e], l.d))
+			}
 		}
 	}
-	if p.sagging {
-		lines = append(lines, "supply at the drive "+percent(100*(math.Exp(-p.sag)-1)))
+	for e, known := range p.known {
+		if known && p.sag[e] > sagKind.allowance {
+			lines = append(lines, "supply at the drive "+percent(100*(math.Exp(-p.sag[e])-1)))
+			break
+		}
 	}
 	if len(lines) == 0 {
 		lines = []string{"nothing else stands out"}
@@ -347,21 +381,73 @@ func (p *picture) evidence() []string {
 	return lines
 }
 
+// words says what the channel shows.
+func (v *view) words() string {
+	var parts []string
+	say := func(sig int, quietly bool) {
+		var texts []string
+		for e := range 2 {
+			if v.have[e] {
+				texts = append(texts, percent(kinds[sig].percent(v.change(e, sig))))
+			}
+		}
+		quiet := !slices.ContainsFunc(texts, func(t string) bool { return t != unchanged })
+		name := kinds[sig].name
+		switch {
+		case quiet && quietly:
+		case len(texts) == 2 && texts[0] == texts[1]:
+			parts = append(parts, name+" "+texts[0]+both(texts[0]))
+		case len(texts) == 2:
+			parts = append(parts, fmt.Sprintf("%s %s to normal and %s to reverse", name, texts[0], texts[1]))
+		case v.have[0]:
+			parts = append(parts, name+" "+texts[0]+" to normal")
+		default:
+			parts = append(parts, name+" "+texts[0]+" to reverse")
+		}
+	}
+	say(sTravel, false)
+	say(sDuration, false)
+	say(sUnlock, true)
+	say(sLock, true)
+	if v.q != ingest.HydraulicPressure {
+		say(sInrush, false)
+	}
+	for e := range 2 {
+		if !v.have[e] {
+			continue
+		}
+		if at := v.heavy(e); at >= 0 {
+			parts = append(parts, fmt.Sprintf("heaviest at %d %% of the travel to %s, %s there", (100*at+50)/cells, ingest.Ends[e], percent(kinds[sTravel].percent(v.change(e, sCell+at)))))
+		}
+	}
+	for _, sig := range []int{sIdle, sRipple} {
+		for e := range 2 {
+			if v.have[e] && math.Abs(v.change(e, sig)) > 0.6*kinds[sig].allowance {
+				say(sig, false)
+				break
+			}
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// heavy returns the cell that stands out from the others, -1 where none does.
+func (v *view) heavy(e int) int {
+	at, most := -1, 0.0
+	for i := range cells {
+		d := v.own[e][sCell+i]
+		if d > most && d > 3*v.sd[e][sCell+i] && d > kinds[sCell].allowance {
+			at, most = i, d
+		}
+	}
+	return at
+}
+
 func both(text string) string {
 	if text == unchanged {
 		return ""
 	}
 	return " in both directions"
-}
-
-func (p *picture) drives() map[string]bool {
-	m := map[string]bool{}
-	for _, c := range p.changes {
-		if c.signal >= 0 {
-			m[c.drive] = true
-		}
-	}
-	return m
 }
 
 // meaning is what the figures say when the cause is the right one.

@@ -11,7 +11,7 @@ import (
 
 // stateVersion is the first byte of a written state. A change to what visit
 // walks over needs a new number and the old walk kept for reading.
-const stateVersion = 1
+const stateVersion = 2
 
 // errState is the cause of every failure to read a state.
 var errState = errors.New("state cut short or of another make")
@@ -153,7 +153,7 @@ func (c *coder) signal(s *signal) {
 	c.f32s(s.slope[:])
 	c.f32s(s.precision[:])
 	c.f32s(s.slowX[:])
-	c.f32s2(&s.slowY, &s.slowN, &s.sum, &s.count, &s.blocks, &s.vb, &s.wb, &s.cb, &s.last, &s.fast, &s.drift, &s.vs, &s.peak, &s.up, &s.down)
+	c.f32s2(&s.slowY, &s.slowN, &s.sum, &s.count, &s.strange, &s.size, &s.epoch, &s.blocks, &s.vb, &s.wb, &s.cb, &s.last, &s.fast, &s.drift, &s.vs, &s.peak, &s.up, &s.down)
 	c.i64(&s.opened)
 	c.i64(&s.closed)
 	c.i64(&s.upSince)
@@ -162,10 +162,16 @@ func (c *coder) signal(s *signal) {
 	c.i8(&s.above)
 	c.i8(&s.calm)
 	c.i8(&s.settling)
-	c.f32(&s.before)
-	c.flag(&s.doubted)
-	c.flag(&s.soft)
+	if s.settling != 0 {
+		c.i8(&s.group)
+		c.f32(&s.before)
+		c.f32s(s.groups[:])
+		if s.group < 1 || s.settling > groupCount*s.group {
+			c.bad = true
+		}
+	}
 	c.flag(&s.low)
+	c.flag(&s.fallen)
 }
 
 func (c *coder) f32s2(list ...*float32) {
@@ -203,6 +209,15 @@ func (c *coder) track(t *track) {
 		t.quantity = ingest.Quantity(q)
 	}
 	c.f32s2(&t.n, &t.unlock, &t.lock, &t.inrush, &t.idle, &t.running, &t.duration, &t.far)
+	c.i8(&t.settling)
+	if t.settling > 0 {
+		kind := string(t.work.kind)
+		c.text(&kind)
+		c.i64(&t.work.done)
+		if c.reading {
+			t.work.kind = ingest.WorkKind(kind)
+		}
+	}
 	for i := range t.signals {
 		c.signal(&t.signals[i])
 	}
@@ -222,6 +237,7 @@ func (c *coder) state(s *State) {
 	}
 	c.text(&s.turnout)
 	c.u8(&s.called)
+	c.f32(&s.arl)
 	for i := range s.ends {
 		e := &s.ends[i]
 		c.i64(&e.last)
@@ -233,6 +249,8 @@ func (c *coder) state(s *State) {
 		c.spell(&e.odd)
 		c.f32s2(&e.often, &e.rate)
 		c.flag(&e.out)
+		c.f32s(e.felt[:])
+		c.flag(&e.feels)
 		n := c.count(len(e.tracks), maxTracks)
 		if c.reading {
 			e.tracks = make([]track, n)
@@ -247,6 +265,7 @@ func (c *coder) state(s *State) {
 		for j := range n {
 			c.text(&e.places[j].name)
 			c.signal(&e.places[j].lag)
+			c.flag(&e.places[j].soft)
 		}
 	}
 }

@@ -96,8 +96,11 @@ var (
 
 // why returns the charts' causes where an alarm stands, else the priors.
 func (s *State) why(evidence string, priors map[CauseName]float64) []Cause {
-	if p := s.picture(); p.any {
+	if p := s.picture(); len(p.alarms) > 0 {
 		causes := p.causes()
+		if len(causes) == 0 {
+			causes = []Cause{{Cause: UnknownCause, Probability: 1, Checks: checks[UnknownCause]}}
+		}
 		causes[0].Evidence = append([]string{evidence}, causes[0].Evidence...)
 		return causes
 	}
@@ -118,39 +121,34 @@ func sortCauses(c []Cause) {
 // risen returns the findings of the charts.
 func (s *State) risen() []Finding {
 	p := s.picture()
-	if sensor := p.sensor(); !p.any && sensor.Condition != "" {
-		s.called = calledMeasurement
-		return []Finding{sensor}
-	}
-	if !p.any {
+	if len(p.alarms) == 0 || s.called == calledNothing && !p.confirmed() {
 		s.called = calledNothing
 		return nil
 	}
 	causes := p.causes()
+	s.called = s.call(causes)
 	var out []Finding
 	add := func(c Condition, sel func(sig int) bool, urgency float64) {
 		f := Finding{Condition: c, Causes: causes, Urgency: urgency}
 		ends := [2]bool{}
 		best := -1.0
 		drives := map[string]bool{}
-		for _, ch := range p.changes {
-			if ch.alarm <= 0 || !sel(ch.signal) {
+		for _, x := range p.alarms {
+			if !sel(x.signal) {
 				continue
 			}
-			ends[ch.end] = true
-			drives[ch.drive] = true
-			if at := time.Unix(ch.since, 0).UTC(); f.Since.IsZero() || at.Before(f.Since) {
+			ends[x.end] = true
+			if x.signal != sSag {
+				drives[x.drive] = true
+			}
+			if at := time.Unix(x.since, 0).UTC(); f.Since.IsZero() || at.Before(f.Since) {
 				f.Since = at
 			}
-			if w := ch.d / ch.sd; w > best && ch.signal != sIdle {
+			if w := math.Abs(x.own) / x.sd; w > best {
 				best = w
-				if ch.signal == sSag {
-					f.ChangePercent = round1(100 * (math.Exp(-ch.d) - 1))
-				} else if ch.signal >= 0 {
-					f.ChangePercent = round1(kinds[ch.signal].percent(ch.d))
-				}
+				f.ChangePercent = round1(x.percent())
 			}
-			f.Urgency = max(f.Urgency, min(urgency+ch.d, 0.9))
+			f.Urgency = max(f.Urgency, min(urgency+math.Abs(x.d), 0.9))
 		}
 		switch {
 		case ends[0] && ends[1]:
@@ -168,22 +166,14 @@ func (s *State) risen() []Finding {
 		}
 		out = append(out, f)
 	}
-	effort := func(sig int) bool {
-		switch sig {
-		case sUnlock, sTravelA, sTravelB, sTravelC, sTravel, sLock, sPeak, sBump:
-			return true
-		}
-		return false
-	}
-	s.called = s.call(causes)
 	switch s.called {
 	case calledMeasurement:
-		add(DoubtfulMeasurement, func(sig int) bool { return effort(sig) || sig == sInrush || sig == sIdle || sig == sRipple }, 0.2)
+		add(DoubtfulMeasurement, func(int) bool { return true }, 0.2)
 	case calledSupply:
-		add(WeakSupply, func(sig int) bool { return sig == sSag || alarms(sig) }, 0.4)
+		add(WeakSupply, func(int) bool { return true }, 0.4)
 	default:
-		add(Stiffening, effort, 0.4)
-		add(SlowThrow, func(sig int) bool { return sig == sDuration }, 0.35)
+		add(Stiffening, func(sig int) bool { return sig >= 0 && sig != sDuration }, 0.4)
+		add(SlowThrow, func(sig int) bool { return sig == sDuration || sig == sSag }, 0.35)
 		add(LateDetection, func(sig int) bool { return sig == sLag }, 0.35)
 	}
 	return out
@@ -222,6 +212,13 @@ func (s *State) call(causes []Cause) uint8 {
 
 func round1(x float64) float64 { return math.Round(10*x) / 10 }
 
+// A chart bears out another from the share witness of its decision interval on;
+// a change of strongly allowances needs no witness.
+const (
+	witness  = 0.8
+	strongly = 2.0
+)
+
 // sLag and sSag stand for a detector's time and the supply among the signals
 // of a picture.
 const (
@@ -229,103 +226,156 @@ const (
 	sSag
 )
 
-// change is what one signal of one end shows.
-type change struct {
+// view is what one channel shows to both ends.
+type view struct {
+	drive string
+	q     ingest.Quantity
+	have  [2]bool
+	own   [2][numSignals]float64 // change beyond what the travel's brings with it
+	sd    [2][numSignals]float64 // of own
+	load  [2][numSignals]float64 // how the signal goes with the travel
+	lapse [2]float64             // s, usual duration
+}
+
+// change returns the change in all.
+func (v *view) change(end, sig int) float64 {
+	if sig == sTravel {
+		return v.own[end][sig]
+	}
+	return v.own[end][sig] + v.load[end][sig]*v.own[end][sTravel]
+}
+
+// raised is a signal whose chart has alarmed.
+type raised struct {
 	end    int
 	drive  string
-	q      ingest.Quantity
 	signal int
 	place  string
-	d, sd  float64 // in the signal's unit
-	alarm  int8
+	d      float64 // change in all, in the signal's unit
+	own    float64
+	sd     float64
 	since  int64 // unix s
+}
+
+func (r *raised) percent() float64 {
+	switch r.signal {
+	case sLag:
+		return 0
+	case sSag:
+		return 100 * (math.Exp(-r.d) - 1)
+	}
+	return kinds[r.signal].percent(r.d)
 }
 
 // picture is what all signals of a turnout show now.
 type picture struct {
-	changes []change
-	any     bool                // some chart has alarmed upwards
-	known   bool                // the supply is reported
-	sag     float64             // fall of the supply, ln
-	sagging bool                // its chart has alarmed
-	low     [2][numSignals]bool // stand below their past, by end
+	views   []view
+	alarms  []raised
+	lag     [2][]raised // detectors, alarmed or not; the first is the first that was told of
+	known   [2]bool     // the supply is reported
+	sag     [2]float64  // fall of the supply, ln
+	sagSD   [2]float64
+	near    int     // signals that are on the way to an alarm
+	strange float64 // how far the travel effort is from where the weather has been before
+	any     bool    // there are alarms
 }
 
-// alarms lists the signals whose rise calls for someone. The inrush, the
-// ripple and the zero tell causes apart; by themselves they send nobody.
-func alarms(sig int) bool {
-	switch sig {
-	case sInrush, sRipple, sIdle:
-		return false
-	}
-	return true
-}
+// alarms lists the signals whose rise calls for someone. The inrush tells
+// causes apart; by itself it sends nobody.
+func alarms(sig int) bool { return sig != sInrush }
 
 func (s *State) picture() picture {
 	var p picture
+	arl := float64(s.arl)
 	for i := range s.ends {
 		e := &s.ends[i]
 		for j := range e.tracks {
-			t := &e.tracks[j]
-			for k := range t.signals {
-				sig := &t.signals[k]
-				if !sig.learned() {
-					continue
-				}
-				d, sd := sig.change()
-				since := sig.upSince
-				p.changes = append(p.changes, change{end: i, drive: t.drive, q: t.quantity, signal: k, d: d, sd: sd, alarm: sig.alarm, since: since})
-				p.any = p.any || sig.alarm > 0 && alarms(k)
-				p.low[i][k] = p.low[i][k] || sig.low
-			}
+			p.look(i, &e.tracks[j], arl)
 		}
-		if e.sag.learned() {
+		if e.sag.known() {
 			d, sd := e.sag.change()
-			p.changes = append(p.changes, change{end: i, signal: sSag, d: d, sd: sd, alarm: e.sag.alarm, since: e.sag.upSince})
-			p.any = p.any || e.sag.alarm > 0
-			p.known = true
-			p.sag = max(p.sag, d)
-			p.sagging = p.sagging || e.sag.alarm > 0
+			p.known[i], p.sag[i], p.sagSD[i] = true, d, sd
+			if e.sag.alarm > 0 {
+				p.alarms = append(p.alarms, raised{end: i, signal: sSag, d: d, own: d, sd: sd, since: e.sag.upSince})
+			}
 		}
 		for j := range e.places {
 			l := &e.places[j]
-			if !l.lag.learned() {
+			if !l.lag.known() {
 				continue
 			}
 			d, sd := l.lag.change()
-			p.changes = append(p.changes, change{end: i, signal: sLag, place: l.name, d: d, sd: sd, alarm: l.lag.alarm, since: l.lag.upSince})
-			p.any = p.any || l.lag.alarm > 0
+			r := raised{end: i, signal: sLag, place: l.name, d: d, own: d, sd: sd, since: l.lag.upSince}
+			p.lag[i] = append(p.lag[i], r)
+			if l.lag.alarm > 0 {
+				p.alarms = append(p.alarms, r)
+			}
 		}
 	}
 	return p
 }
 
-// sensor returns what speaks of the sensor and of nothing else: the whole trace
-// with its inrush has fallen alike, which no grease does.
-func (p *picture) sensor() Finding {
-	f := Finding{Condition: DoubtfulMeasurement, Urgency: 0.2}
-	said := ""
-	for _, c := range p.changes {
-		switch {
-		case c.signal == sInrush && p.low[c.end][sInrush] && p.low[c.end][sTravel] && p.low[c.end][sUnlock] && p.low[c.end][sLock] && !p.low[c.end][sDuration] && c.q != ingest.HydraulicPressure:
-			said = "the whole trace has fallen alike, its inrush too, while the time stayed"
-		default:
+// confirmed reports whether what has alarmed is enough to call someone: a great
+// change of one signal, or a lesser one that a second witness bears out, be it
+// another signal, the neighbouring part of the movement or the other end. A
+// fault is hardly ever seen by one chart alone; chance nearly always is.
+func (p *picture) confirmed() bool {
+	for _, a := range p.alarms {
+		k, share := allowanceOf(a.signal), strongly
+		if a.signal == sLag || a.signal == sSag {
+			share = 1.2
+		}
+		if math.Abs(a.own) > share*k {
+			return true
+		}
+	}
+	return len(p.alarms)+p.near > 1
+}
+
+func allowanceOf(sig int) float64 {
+	switch sig {
+	case sLag:
+		return lagKind.allowance
+	case sSag:
+		return sagKind.allowance
+	}
+	return kinds[sig].allowance
+}
+
+// look takes a track into the picture.
+func (p *picture) look(end int, t *track, arl float64) {
+	if !t.signals[sTravel].known() {
+		return
+	}
+	k := slices.IndexFunc(p.views, func(v view) bool { return v.drive == t.drive && v.q == t.quantity })
+	if k < 0 {
+		k = len(p.views)
+		p.views = append(p.views, view{drive: t.drive, q: t.quantity})
+	}
+	v := &p.views[k]
+	v.have[end], v.lapse[end] = true, float64(t.duration)
+	travel, _ := t.signals[sTravel].change()
+	fell := t.signals[sTravel].low
+	for k := range t.signals {
+		g := &t.signals[k]
+		if !g.known() {
 			continue
 		}
-		f.Drive = c.drive
-		if at := time.Unix(c.since, 0).UTC(); f.Since.IsZero() || at.Before(f.Since) {
-			f.Since = at
+		own, sd := g.change()
+		b := float64(g.slope[covLoad])
+		v.own[end][k], v.sd[end][k], v.load[end][k] = own, sd, b
+		d := own
+		if k != sTravel {
+			d += b * travel
+		}
+		up := g.alarm > 0 && alarms(k)
+		down := g.low && (k == sIdle || k == sTravel || k == sInrush && fell)
+		if up || down {
+			p.alarms = append(p.alarms, raised{end: end, drive: t.drive, signal: k, d: d, own: own, sd: sd, since: g.upSince})
+		} else if alarms(k) && own > 0 && float64(g.up) > witness*g.interval(&kinds[k], arl) {
+			p.near++
 		}
 	}
-	if said == "" {
-		return Finding{}
-	}
-	f.Causes = []Cause{
-		{Cause: MeasurementCause, Probability: 0.85, Evidence: []string{said}, Checks: checks[MeasurementCause]},
-		{Cause: MotorWear, Probability: 0.1, Evidence: []string{said}, Checks: checks[MotorWear]},
-		{Cause: UnknownCause, Probability: 0.05, Evidence: []string{said}, Checks: checks[UnknownCause]},
-	}
-	return f
 }
 
 const unchanged = "unchanged"

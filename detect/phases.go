@@ -101,7 +101,8 @@ func (m *Measurer) effort(tr *Trace, s survey) {
 	set(TailTime, end-off)
 	set(TailMean, m.mean(s, off, end))
 	set(Effort, m.at(s, off)-m.at(s, on)-idle*(off-on))
-	set(Ripple, m.ripple(s, unlock, lock))
+	// Away from the breaks, whose corners are no ripple.
+	set(Ripple, m.ripple(s, unlock+0.15*(lock-unlock), lock-0.15*(lock-unlock)))
 	if seen {
 		set(Idle, idle)
 	} else {

@@ -1,6 +1,9 @@
 package detect
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // A signal is one number that every throw gives and that is watched: the
 // logarithm of a feature, or a feature as a share of the usual running level.
@@ -28,7 +31,12 @@ type signal struct {
 	opened int64 // unix s of the block's first throw
 	run    int8  // throws in a row far above the level
 
-	blocks float32 // closed in this epoch
+	strange float32 // sum over the open block of how unsure the weather makes the value
+	size    float32 // usual count of a block
+
+	epoch float32 // blocks closed since the level was set
+
+	blocks float32 // learned from
 	vb     float32 // variance of a block mean about the level, with its prior
 	wb     float32 // weight of vb in blocks
 	cb     float32 // covariance of neighbouring blocks
@@ -38,17 +46,18 @@ type signal struct {
 	vs     float32 // variance of fast about the level: slow noise that is no change
 	closed int64   // unix s, end of the last block
 
-	up, down float32 // sums
-	upSince  int64   // unix s since which up is above 0
-	alarm    int8    // 1: up has passed its decision interval; -1: down
-	peak     float32 // highest deviation of a block during the alarm
-	above    int8    // blocks in a row far above the fixed level
-	calm     int8    // blocks in a row back near the level
-	low      bool    // stands below the level for longer than chance
-	settling int8    // throws still to be gathered after work before the level is set
-	before   float32 // recent before the work
-	doubted  bool    // it stood above the level before the work
-	soft     bool    // the work cannot have made it heavier
+	up, down float32    // sums
+	upSince  int64      // unix s since which up is above 0
+	alarm    int8       // 1: up has passed its decision interval; -1: down
+	peak     float32    // highest deviation of a block during the alarm
+	above    int8       // blocks in a row far above the fixed level
+	calm     int8       // blocks in a row back near the level
+	low      bool       // stands below the level for longer than chance
+	fallen   bool       // has stood so in this epoch
+	group    int8       // throws whose mean is one of the groups
+	groups   [8]float32 // means of the throws gathered after work
+	settling int8       // throws still to be gathered after work; below 0: gathered, and not yet judged
+	before   float32    // recent before the work
 }
 
 // Covariates of a throw.
@@ -56,12 +65,19 @@ const (
 	covTemperature = iota // K from 15 °C
 	covSupply             // ln of the supply over the usual supply
 	covRain               // 1 raining, 0 dry
+	covCommon             // what the neighbours feel in common of effort, ln
+	covPace               // what they feel in common of the duration, ln
+	covLoad               // travel effort of the same throw against the first ones, ln
 	numCovariates
 )
+
+// effects are slopes, one a covariate.
+type effects [numCovariates]float64
 
 type covariates struct {
 	x     [numCovariates]float64
 	known [numCovariates]bool
+	hold  bool // the load teaches nothing: the travel is in doubt
 }
 
 // kindOf says how a signal is watched.
@@ -70,11 +86,13 @@ type kindOf struct {
 	// allowance is the change that is not worth a visit, in the signal's own
 	// unit: what lubrication, weather left unexplained and a season do.
 	allowance float64
+	// least is the share of it that stays once the signal is well known.
+	least float64
 	// spread is the deviation of a block expected before it is measured.
 	spread float64
 	// prior of the slopes: mean and deviation.
-	slope, doubt [numCovariates]float64
-	share        bool // a share of the running level, not a logarithm
+	slope, doubt effects // a doubt of 0: the covariate has no effect
+	share        bool    // a share of the running level, not a logarithm
 }
 
 // percent gives a change in the signal's unit in per cent of what is usual.
@@ -85,45 +103,46 @@ func (k *kindOf) percent(d float64) float64 {
 	return 100 * (math.Exp(d) - 1)
 }
 
+// The signals of a track. The cells are equal parts of the travel, in the order
+// in which they are gone through.
 const (
 	sDuration = iota
 	sInrush
 	sUnlock
-	sTravelA // the travel's first, middle and last third
-	sTravelB
-	sTravelC
 	sTravel
 	sLock
-	sPeak
-	sBump
 	sIdle
 	sRipple
-	numSignals
+	sCell
+	numSignals = sCell + cells
 )
+
+// cells is into how many parts the travel is divided: a heavy place shows as one
+// or two of them.
+const cells = 12
 
 // Priors of the slopes are common practice: grease stiffens in the cold by some
 // tenths of a per cent a kelvin, a wet chair slides easier, a DC drive's speed
-// and inrush follow its voltage.
-var kinds = [numSignals]kindOf{
-	sDuration: {"duration", 0.03, 0.012, [3]float64{-0.001, -0.6, -0.005}, [3]float64{0.002, 0.5, 0.02}, false},
-	sInrush:   {"inrush peak", 0.06, 0.03, [3]float64{-0.001, 0.7, 0}, [3]float64{0.002, 0.5, 0.02}, false},
-	sUnlock:   {"unlocking effort", 0.08, 0.03, [3]float64{-0.002, 0, -0.02}, [3]float64{0.004, 0.4, 0.05}, false},
-	sTravelA:  {"effort of the first third", 0.09, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
-	sTravelB:  {"effort of the middle third", 0.09, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
-	sTravelC:  {"effort of the last third", 0.09, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
-	sTravel:   {"travel effort", 0.06, 0.03, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
-	sLock:     {"locking effort", 0.08, 0.03, [3]float64{-0.002, 0, -0.02}, [3]float64{0.004, 0.4, 0.05}, false},
-	sPeak:     {"highest effort of the travel", 0.12, 0.05, [3]float64{-0.003, 0, -0.03}, [3]float64{0.004, 0.4, 0.06}, false},
-	sBump:     {"a hump in the travel", 0.08, 0.03, [3]float64{0, 0, 0}, [3]float64{0.002, 0.2, 0.03}, true},
-	sIdle:     {"zero", 0.03, 0.01, [3]float64{0, 0, 0}, [3]float64{0.001, 0.1, 0.01}, true},
-	sRipple:   {"ripple", 0.40, 0.15, [3]float64{0, 0, 0}, [3]float64{0.01, 0.5, 0.1}, false},
-}
+// and inrush follow its voltage. What the neighbours feel is felt about alike;
+// a part of the movement goes with the whole, one for one or a little less.
+var kinds = func() (k [numSignals]kindOf) {
+	k[sDuration] = kindOf{"duration", 0.02, 0.6, 0.008, effects{-0.001, -0.6, -0.005, 0, 1, 0.1}, effects{0.002, 0.5, 0.02, 0, 0.5, 0.15}, false}
+	k[sInrush] = kindOf{"inrush peak", 0.05, 0.5, 0.02, effects{-0.001, 0.7}, effects{0.002, 0.5, 0.02}, false}
+	k[sUnlock] = kindOf{"unlocking effort", 0.04, 0.55, 0.015, effects{covLoad: 0.8}, effects{0.002, 0.1, 0.03, 0.3, 0, 0.15}, false}
+	k[sTravel] = kindOf{"travel effort", 0.06, 0.7, 0.02, effects{-0.003, 0, -0.03, 1}, effects{0.004, 0.4, 0.06, 0.5}, false}
+	k[sLock] = kindOf{"locking effort", 0.04, 0.55, 0.015, effects{covLoad: 0.8}, effects{0.002, 0.1, 0.03, 0.3, 0, 0.15}, false}
+	k[sIdle] = kindOf{"zero", 0.03, 0.5, 0.01, effects{}, effects{0.001, 0.1, 0.01}, true}
+	k[sRipple] = kindOf{"ripple", 0.40, 0.7, 0.15, effects{covLoad: 0.3}, effects{0.01, 0.5, 0.1, 0, 0, 0.5}, false}
+	for i := range cells {
+		k[sCell+i] = kindOf{fmt.Sprintf("effort at %d %% of the travel, of the usual,", (100*i+50)/cells), 0.04, 0.55, 0.012, effects{covLoad: 1}, effects{0.002, 0.1, 0.03, 0.3, 0, 0.15}, true}
+	}
+	return k
+}()
 
 // Times and counts of the model. A block is long enough to hold what a
 // day's hours have in common, short enough to see a fault within days.
 const (
 	needed     = 20       // throws before the level is used
-	settle     = 8        // throws after work before the level is set anew
 	blockMost  = 200      // throws that close a block
 	blockLeast = 2        // throws a block holds at least
 	blockSpan  = 8 * 3600 // s after which a block of blockLeast closes
@@ -131,20 +150,28 @@ const (
 	winsor     = 3.5      // deviations beyond which a throw counts as that far
 	rushed     = 4        // throws in a row beyond rushedZ and rushedFar that close the block at once
 	rushedZ    = 5.0
+	cutFar     = 2.5  // reference values beyond which a throw counts as that far
 	rushedFar  = 3.0  // reference values
+	patience   = 60.0 // blocks in which the allowance shrinks to its least
 	young      = 8    // blocks within which the level settles and nothing is called
 	step       = 0.6  // of the decision interval: what one block adds at most, so that one never alarms
 	priorBlock = 12.0 // blocks that the prior of vb weighs
 	slowNoise  = 3.5  // deviations of the slow noise that are no change
+	slowCap    = 2.2  // allowances: the most of it
+	unsureOnce = 1.0  // weight of what the weather leaves unsure, in the reference value
+	freshly    = 2.0  // weight of how little is known of a new level, likewise
 	fastBlocks = 6.0
 	beyond     = 4.0   // allowances above the fixed level that alarm however slowly they came
+	crooked    = 0.35  // share by which an effect may differ far from where it was learned
 	memory     = 240.0 // blocks after which vb and cb forget
 )
 
 func (s *signal) start(k *kindOf) {
 	for i := range s.slope {
 		s.slope[i] = float32(k.slope[i])
-		s.precision[i] = float32(1 / (k.doubt[i] * k.doubt[i]))
+		if k.doubt[i] > 0 {
+			s.precision[i] = float32(1 / (k.doubt[i] * k.doubt[i]))
+		}
 	}
 	s.vb = float32(k.spread * k.spread)
 	s.wb = priorBlock
@@ -174,8 +201,26 @@ func (s *signal) expected(c *covariates) (mid, sd float64) {
 	return mid, math.Sqrt(float64(s.v))
 }
 
+// unsure returns by how much the surroundings may move the value beyond what
+// their slopes say: the slopes are known so well, and hold so far only.
+func (s *signal) unsure(c *covariates) float64 {
+	sum := 0.0
+	for i, known := range c.known {
+		if !known || s.precision[i] == 0 || i == covLoad {
+			continue
+		}
+		dx := c.x[i] - float64(s.slowX[i])
+		bent := crooked * float64(s.slope[i]) * dx
+		sum += dx*dx/float64(s.precision[i]) + bent*bent
+	}
+	return math.Sqrt(sum)
+}
+
 // learned reports whether the level can be used.
 func (s *signal) learned() bool { return s.n >= needed && s.settling == 0 }
+
+// known reports whether there is a level, though it may be in question after work.
+func (s *signal) known() bool { return s.n >= needed }
 
 // doubt reports whether the signal may be on its way to an alarm, so that
 // nothing of it should be taken for normal.
@@ -187,8 +232,15 @@ func (s *signal) doubt(k *kindOf, arl float64) bool {
 // vary by among themselves, or what the level wanders by over days, where these
 // are more.
 func (s *signal) reference(k *kindOf) float64 {
-	slow := min(slowNoise*math.Sqrt(float64(s.vs)), 2.2*k.allowance)
-	return max(k.allowance, math.Sqrt(float64(s.vb)), slow)
+	slow := min(slowNoise*math.Sqrt(float64(s.vs)), slowCap*k.allowance)
+	return max(s.allowance(k), math.Sqrt(float64(s.vb)), slow)
+}
+
+// allowance is the change that calls nobody: less, the longer the signal has
+// been seen to keep still.
+func (s *signal) allowance(k *kindOf) float64 {
+	known := min(max(float64(s.blocks)-young, 0)/patience, 1)
+	return k.allowance * (1 - (1-k.least)*known)
 }
 
 // longRun is the deviation of a block that a long sum sees: correlated blocks
@@ -201,7 +253,7 @@ func (s *signal) longRun() float64 {
 // interval is the decision interval of the sum; at least one allowance, so
 // that a single block does not alarm unless it is far out.
 func (s *signal) interval(k *kindOf, arl float64) float64 {
-	return max(decision(s.reference(k), s.longRun(), arl), k.allowance)
+	return max(decision(s.reference(k), s.longRun(), arl), s.allowance(k))
 }
 
 // step takes the value of one throw at time at (unix s). frozen: the throw's
@@ -209,13 +261,18 @@ func (s *signal) interval(k *kindOf, arl float64) float64 {
 func (s *signal) step(k *kindOf, y float64, c *covariates, at int64, arl float64, frozen bool) {
 	e := s.adjusted(y, c)
 	if s.n == 0 {
+		if k.share && k.slope[covLoad] != 0 {
+			// What a part of the movement takes of the effort, it takes of its changes.
+			s.slope[covLoad] = float32(min(max(y, 0.2), 2.5))
+			e = s.adjusted(y, c)
+		}
 		s.level, s.recent, s.opened = float32(e), float32(e), at
 	}
 	sd := math.Sqrt(float64(s.v))
 	z := (e - float64(s.level)) / sd
 	switch {
-	case s.settling > 0:
-		s.gather(k, e, at)
+	case s.settling != 0:
+		s.gather(e)
 		return
 	case s.n < needed:
 		s.learn(k, e, y, c)
@@ -228,19 +285,24 @@ func (s *signal) step(k *kindOf, y float64, c *covariates, at int64, arl float64
 	}
 	s.recent += (float32(e) - s.recent) / 8
 	// Far throws in a row are a change, one is an odd throw.
+	ref := s.reference(k)
+	d := e - float64(s.level)
 	switch {
-	case z > rushedZ && e-float64(s.level) > rushedFar*s.reference(k):
-		s.run++
+	case z > rushedZ && d > rushedFar*ref:
+		s.run = max(s.run, 0) + 1
+	case z < -rushedZ && d < -rushedFar*ref:
+		s.run = min(s.run, 0) - 1
 	default:
 		s.run = 0
 	}
-	far := s.run >= rushed
+	far := s.run >= rushed || s.run <= -rushed
 	if far {
 		s.run = 0
 	}
 	w := e
-	if !far && s.alarm == 0 {
-		w = float64(s.level) + sd*min(max(z, -winsor), winsor)
+	if !far && s.alarm == 0 && !s.low {
+		most := max(winsor*sd, cutFar*ref)
+		w = float64(s.level) + min(max(d, -most), most)
 	}
 	if s.count == 0 {
 		s.opened = at
@@ -251,6 +313,7 @@ func (s *signal) step(k *kindOf, y float64, c *covariates, at int64, arl float64
 		s.sum += float32(w)
 		s.count++
 	}
+	s.strange += float32(s.unsure(c))
 	if !frozen && !s.doubt(k, arl) && math.Abs(z) < winsor {
 		s.covary(e, y, c)
 		s.v += float32((z*z*1.03*float64(s.v) - float64(s.v)) / 200)
@@ -300,11 +363,11 @@ func (s *signal) covary(e, y float64, c *covariates) {
 	if s.slowN < 5 {
 		return
 	}
-	noise := 3 * float64(s.v)
+	noise := 3*float64(s.v) + 2*float64(s.vb*s.size)
 	sd := math.Sqrt(float64(s.v))
 	rest = min(max(rest, -winsor*sd), winsor*sd)
 	for i, known := range c.known {
-		if !known || dx[i] == 0 {
+		if !known || dx[i] == 0 || s.precision[i] == 0 || i == covLoad && c.hold {
 			continue
 		}
 		p := float64(s.precision[i])*(1-1.0/4000) + dx[i]*dx[i]/noise
@@ -322,32 +385,6 @@ func (s *signal) covary(e, y float64, c *covariates) {
 	}
 }
 
-// gather collects throws after work, then decides what the level is now.
-// Cleaning and grease do not make a turnout heavier, and a visit after which it
-// is as heavy as before has not helped: then the old level stays and the charts
-// go on from it. Other work may set a new one.
-func (s *signal) gather(k *kindOf, e float64, at int64) {
-	s.sum += float32(e)
-	s.count++
-	s.recent = s.sum / s.count
-	s.settling--
-	if s.settling > 0 {
-		return
-	}
-	now, old, before := float64(s.sum/s.count), float64(s.level), float64(s.before)
-	ref := s.reference(k)
-	heavier := now > old+ref
-	unmoved := s.doubted && now > before-0.3*(before-old)
-	if !heavier || !s.soft && !unmoved {
-		s.level, s.fixed, s.fast = float32(now), float32(now), float32(now)
-		s.above = 0
-		s.alarm, s.up, s.down = 0, 0, 0
-	} else if s.alarm == 0 {
-		s.up = 0
-	}
-	s.sum, s.count, s.closed, s.last, s.calm = 0, 0, at, 0, 0
-}
-
 // close judges the open block.
 func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 	mean := float64(s.sum / s.count)
@@ -355,6 +392,14 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 	s.level += s.drift * float32(days)
 	d := mean - float64(s.level)
 	ref, h := s.reference(k), s.interval(k, arl)
+	ref += unsureOnce * float64(s.strange/s.count)
+	ref *= math.Sqrt(1 + freshly/(float64(s.epoch)+1)) // the level of a new epoch is not known so well yet
+	s.epoch++
+	s.strange = 0
+	if s.size == 0 {
+		s.size = s.count
+	}
+	s.size += (s.count - s.size) / 30
 
 	if s.up == 0 {
 		s.upSince = s.opened
@@ -391,15 +436,16 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 			s.vs = max(s.vs, float32(wander*wander))
 			s.alarm, s.calm, s.up = 0, 0, 0
 		}
+	case s.fallen && float64(s.up) > h && mean < float64(s.fixed)+ref:
+		// Back where it was before it fell: what had fallen was what was odd.
+		s.level, s.up, s.fallen = float32(mean), 0, false
 	case float64(s.up) > h, s.above >= 3:
 		s.alarm, s.calm, s.peak = 1, 0, float32(d)
 	}
-	s.low = float64(s.down) > h && d < -ref
-	if s.low {
-		// Better than its past, for longer than chance: nobody need go. The level
-		// follows within some blocks, not at once: what passes is not believed.
-		s.level += float32(0.2 * d)
-		s.down = float32(h)
+	if float64(s.down) > h && d < -ref {
+		s.low, s.fallen = true, true
+	} else if d > -0.5*ref {
+		s.low = false
 	}
 	e := mean - float64(s.fast)
 	s.fast += float32(e) / fastBlocks
@@ -422,7 +468,7 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 	// Level and drift follow as an alpha-beta filter; the drift is that of
 	// ageing, not of a fault.
 	cut := min(max(d, -ref), ref)
-	gain := max(days/slowDays, 1/(float64(s.blocks)+4))
+	gain := max(days/slowDays, 1/(float64(s.epoch)+4))
 	if s.blocks <= young {
 		cut, gain = d, 1/(float64(s.blocks)+1)
 	}
@@ -434,25 +480,13 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 	}
 }
 
-// visit opens a new epoch: what is known of noise and weather stays, the level
-// is gathered anew. soft: work that cannot make a turnout heavier.
-func (s *signal) visit(k *kindOf, soft bool) {
-	if s.n < needed {
-		return
-	}
-	if s.settling == 0 {
-		s.before = s.recent
-		s.doubted = s.alarm > 0 || s.up > 0 && float64(s.recent-s.level) > k.allowance/2
-	}
-	s.soft = soft
-	// Enough throws that their mean is known to a third of the allowance.
-	n := 9 * float64(s.v) / (k.allowance * k.allowance)
-	s.settling = int8(min(max(n, settle), 60))
-	s.sum, s.count, s.run, s.down = 0, 0, 0, 0
-}
-
 // change returns by how much the last throws stand above the level, in the
-// signal's unit, and the deviation of that.
+// signal's unit, and the deviation of that; while throws are gathered after
+// work, what it was before.
 func (s *signal) change() (d, sd float64) {
-	return float64(s.recent - s.level), math.Sqrt(float64(s.vb) + float64(s.v)/8)
+	last := s.recent
+	if s.settling != 0 {
+		last = s.before
+	}
+	return float64(last - s.level), math.Sqrt(float64(s.vb) + float64(s.v)/8)
 }

@@ -15,6 +15,7 @@ type State struct {
 	turnout string
 	ends    [2]endState // by end-1
 	called  uint8       // what the charts' rise is called
+	arl     float32     // blocks between false alarms that each chart was last set to
 }
 
 // endState is what is remembered of the throws to one end.
@@ -26,17 +27,20 @@ type endState struct {
 	sag        signal  // fall of the supply, ln
 	tracks     []track
 	places     []place
-	incomplete spell   // throws that did not complete
-	odd        spell   // throws unlike any before
-	often      float32 // sum of the chart of throws that stand out
-	out        bool    // the latest throw stood out
-	rate       float32 // share of throws that stand out, usually
+	incomplete spell      // throws that did not complete
+	odd        spell      // throws unlike any before
+	often      float32    // sum of the chart of throws that stand out
+	out        bool       // the latest throw stood out
+	rate       float32    // share of throws that stand out, usually
+	felt       [2]float32 // how far the last throws stand from the past, ln: effort and time
+	feels      bool       // that is known
 }
 
 // place is a detector, and how long after the movement it makes.
 type place struct {
 	name string
 	lag  signal // s
+	soft bool   // the work that is to be judged cannot have made it later
 }
 
 // spell is a condition of single throws that stands until enough throws in a
@@ -58,6 +62,7 @@ const (
 	maxTracks   = 6 // effort channels watched for one end
 	maxPlaces   = 4
 	oddLeast    = 14.0 // deviations below which no throw is odd
+	oddAllow    = 4.0  // allowances below which nothing stands out
 	oddBeyond   = 2    // times the farthest so far
 	nearEffort  = 1.6  // rise of the effort (ln) that brings a drive near its capability
 	goodAgain   = 20   // that end a spell of throws standing out again and again
@@ -78,9 +83,9 @@ type Settings struct {
 // DefaultSettings returns the settings in force where none are given.
 func DefaultSettings() Settings { return Settings{FalseAlerts: 0.05} }
 
-var sagKind = kindOf{"supply voltage", 0.05, 0.02, [numCovariates]float64{}, [numCovariates]float64{0.001, 0.01, 0.01}, false}
+var sagKind = kindOf{"supply voltage", 0.05, 0.5, 0.02, effects{}, effects{0.001, 0.01, 0.01}, false}
 
-var lagKind = kindOf{"time to detection", 0.06, 0.03, [numCovariates]float64{}, [numCovariates]float64{0.003, 0.3, 0.05}, true}
+var lagKind = kindOf{"time to detection", 0.06, 0.5, 0.03, effects{}, effects{0.003, 0.3, 0.05}, true}
 
 // runLengthWanted is the mean number of blocks between false alarms that each
 // chart of the turnout is set to.
@@ -112,18 +117,19 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 		return &next, a
 	}
 	arl := next.runLengthWanted(set)
+	next.arl = float32(arl)
 	cov := e.covariates(o)
 	e.last, e.completed = at, o.Completed
 	e.total++
 	odd, out, judged := false, false, false
 	for i := range o.Traces {
-		zi, which, ti := e.look(o, &o.Traces[i], &cov, arl, &a.Bands[i])
+		zi, which, ti := e.look(o, &o.Traces[i], &cov, arl, &a.Bands[i], &a.Verdicts)
 		if ti == nil || !o.Completed || float64(ti.n) < 3*needed || zi == 0 {
 			continue
 		}
 		judged = true
 		d := ti.stood(which, &o.Traces[i], &cov)
-		stands := zi > 2*winsor && d > 2*kinds[which].allowance
+		stands := zi > 2*winsor && d > oddAllow*kinds[which].allowance
 		out = out || stands
 		near := d > nearEffort || which == sDuration && d > nearTime
 		single := near && zi > oddLeast && zi > oddBeyond*float64(ti.far)
@@ -144,6 +150,9 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 			e.sag.start(&sagKind)
 		}
 		e.sag.step(&sagKind, -cov.x[covSupply], &covariates{}, o.StartedAt.Unix(), arl, false)
+		if e.sag.settling < 0 {
+			judge([]*signal{&e.sag}, func(int) *kindOf { return &sagKind }, false, 0, o.StartedAt.Unix())
+		}
 	}
 	e.odd.take(odd || often, at, o.ThrowID)
 	if often {
@@ -225,6 +234,10 @@ func (e *endState) covariates(o *Observation) covariates {
 	if o.Rain.Known {
 		c.x[covRain], c.known[covRain] = o.Rain.Value, true
 	}
+	if o.CommonEffort.Known {
+		c.x[covCommon], c.known[covCommon] = o.CommonEffort.Value, true
+		c.x[covPace], c.known[covPace] = o.CommonTime.Value, o.CommonTime.Known
+	}
 	return c
 }
 
@@ -245,7 +258,7 @@ func (e *endState) find(drive string, q ingest.Quantity) *track {
 // look compares one trace with its track and steps the track. It returns by
 // how many deviations the trace stands out, by which signal, and the track;
 // no track where the trace is not one of effort.
-func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64, band *Band) (z float64, which int, t *track) {
+func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64, band *Band, verdicts *[]Verdict) (z float64, which int, t *track) {
 	*band = emptyBand()
 	if !watched(tr.Quantity) {
 		return 0, 0, nil
@@ -263,6 +276,12 @@ func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64,
 		return 0, 0, t
 	}
 	r := t.read(tr)
+	loaded := t.loaded(&r, cov)
+	loaded.hold = t.signals[sTravel].doubt(&kinds[sTravel], arl)
+	cov = &loaded
+	if t == &e.tracks[0] {
+		e.feel(t, &r, cov)
+	}
 	z, which = t.outlier(&r, cov)
 	frozen := z > 2*winsor
 	doubt := frozen
@@ -275,6 +294,9 @@ func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64,
 		s.step(&kinds[i], r[i], cov, at, arl, frozen)
 		doubt = doubt || s.learned() && s.doubt(&kinds[i], arl)
 	}
+	if v := t.settled(o.To, at); v != nil {
+		*verdicts = append(*verdicts, *v)
+	}
 	t.settle(tr, doubt)
 	return z, which, t
 }
@@ -282,7 +304,8 @@ func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64,
 // stood returns by how much the trace stands above what is expected, in the signal's unit.
 func (t *track) stood(which int, tr *Trace, c *covariates) float64 {
 	r := t.read(tr)
-	mid, _ := t.signals[which].expected(c)
+	loaded := t.loaded(&r, c)
+	mid, _ := t.signals[which].expected(&loaded)
 	return r[which] - mid
 }
 
@@ -318,6 +341,9 @@ func (e *endState) detect(o *Observation, cov *covariates, arl float64) {
 		s := &e.places[i].lag
 		far := s.n >= needed && math.Abs(lag-float64(s.level)) > 2*winsor*math.Sqrt(float64(s.v))
 		s.step(&lagKind, lag, cov, o.StartedAt.Unix(), arl, far)
+		if s.settling < 0 {
+			judge([]*signal{s}, func(int) *kindOf { return &lagKind }, e.places[i].soft, 0, o.StartedAt.Unix())
+		}
 	}
 }
 
@@ -337,22 +363,21 @@ func (s *State) Visit(w *ingest.Work, set *Settings) (*State, Assessment) {
 	if next.turnout == "" {
 		next.turnout = w.Turnout
 	}
-	soft := w.Kind == ingest.Cleaned || w.Kind == ingest.Lubricated
 	if w.Kind != ingest.Inspected {
+		visited := work{w.Kind, w.DoneAt.UnixNano()}
 		for i := range next.ends {
 			e := &next.ends[i]
 			e.tracks = slices.Clone(e.tracks)
 			e.places = slices.Clone(e.places)
 			for j := range e.tracks {
-				for k := range e.tracks[j].signals {
-					e.tracks[j].signals[k].visit(&kinds[k], soft)
-				}
-				e.tracks[j].again()
+				e.tracks[j].visit(visited)
 			}
 			for j := range e.places {
-				e.places[j].lag.visit(&lagKind, soft)
+				p := &e.places[j]
+				p.lag.visit(enough(&p.lag, &lagKind))
+				p.soft = visited.soft()
 			}
-			e.sag.visit(&sagKind, false)
+			e.sag.visit(1)
 			e.incomplete, e.odd = spell{}, spell{}
 		}
 	}
@@ -371,8 +396,8 @@ func (s *State) Summary() Summary {
 		for j := range e.tracks {
 			t := &e.tracks[j]
 			have := int(min(t.n, boundsThrows) + t.signals[sTravel].n)
-			if t.signals[sTravel].settling > 0 {
-				have = needed + boundsThrows - int(t.signals[sTravel].settling)
+			if t.settling > 0 {
+				have = max(needed+boundsThrows-int(t.settling), 0)
 			}
 			if j == 0 || have < l.Throws {
 				l.Throws = have

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"strings"
 	"testing"
 	"time"
 
@@ -207,7 +208,7 @@ func TestStepIsPure(t *testing.T) {
 	if !bytes.Equal(b1, b2) {
 		t.Error("two walks end in different states")
 	}
-	if len(b1) > 8192 {
+	if len(b1) > 2*8192 {
 		t.Errorf("state of %d bytes for two ends", len(b1))
 	}
 	for n := range len(b1) {
@@ -221,7 +222,7 @@ func sameObservation(a, b Observation) bool {
 	return a.Key == b.Key && a.StartedAt.Equal(b.StartedAt) && a.Completed == b.Completed && len(a.Traces) == len(b.Traces) && a.Traces[0].Profile == b.Traces[0].Profile
 }
 
-// Work that helps closes; the level is found anew within a few throws.
+// Work that helps closes once throws have shown it; the level is found anew within a few throws.
 func TestVisit(t *testing.T) {
 	w := newBench(5)
 	s, set := &State{}, DefaultSettings()
@@ -238,13 +239,47 @@ func TestVisit(t *testing.T) {
 	}
 	w.travel = 0
 	s, a = s.Visit(&ingest.Work{Turnout: "W1", DoneAt: w.at, Kind: ingest.Lubricated}, &set)
+	if len(a.Findings) == 0 {
+		t.Error("closed before a throw has shown that it helped")
+	}
+	var verdicts []Verdict
 	for i := range 200 {
 		s, a = s.Step(w.throw(), &set)
-		if len(a.Findings) > 0 {
+		verdicts = append(verdicts, a.Verdicts...)
+		if len(a.Findings) > 0 && i > 2*3*groupCount {
 			t.Fatalf("throw %d after the visit: found %+v", i, a.Findings[0])
 		}
 	}
+	if len(verdicts) != 2 || verdicts[0].Outcome != Helped || !strings.Contains(verdicts[0].Said, "travel effort down 3") || !strings.Contains(verdicts[0].Said, "at its reference") {
+		t.Errorf("expected that it helped to both ends, found %+v", verdicts)
+	}
 	if l := s.Summary().Learning[0]; l.Throws < l.Needed {
 		t.Errorf("after the visit: learned %+v", l)
+	}
+}
+
+// Work that does not help closes nothing, and the turnout's reference stays.
+func TestVisitInVain(t *testing.T) {
+	w := newBench(6)
+	s, set := &State{}, DefaultSettings()
+	var a Assessment
+	for range 200 {
+		s, a = s.Step(w.throw(), &set)
+	}
+	w.travel = 0.5
+	for range 100 {
+		s, a = s.Step(w.throw(), &set)
+	}
+	s, _ = s.Visit(&ingest.Work{Turnout: "W1", DoneAt: w.at, Kind: ingest.Repaired}, &set)
+	var verdicts []Verdict
+	for i := range 200 {
+		s, a = s.Step(w.throw(), &set)
+		verdicts = append(verdicts, a.Verdicts...)
+		if _, ok := conditions(a.Findings)[Stiffening]; !ok {
+			t.Fatalf("throw %d after work that changed nothing: closed", i)
+		}
+	}
+	if len(verdicts) != 2 || verdicts[0].Outcome != NotHelped || verdicts[1].Outcome != NotHelped {
+		t.Errorf("expected that it did not help, found %+v", verdicts)
 	}
 }

@@ -21,13 +21,9 @@ type track struct {
 	mid      [ProfileLen]float32 // usual course, V
 	spread   [ProfileLen]float32 // mean absolute deviation of a throw's course from it, V
 	usual    [NumFeatures]moment // of each feature, for the eye
+	settling int8                // throws until the work is judged
+	work     work                // that is to be judged
 	far      float32             // how far the farthest single throw stood out, in deviations; falls slowly
-}
-
-// again lets the usual course follow the next throws quickly: after work the
-// turnout may run differently.
-func (t *track) again() {
-	t.n = min(t.n, boundsThrows)
 }
 
 // moment is a running mean and variance.
@@ -79,42 +75,46 @@ func (t *track) read(tr *Trace) reading {
 	// A part away from each bound: where the course is steep, a slightly
 	// longer throw would look like a heavier one.
 	b0 += edge
-	r[sUnlock] = above(part(&tr.Profile, b0, b1-edge))
-	r[sLock] = above(part(&tr.Profile, b2+edge, ProfileLen-edge))
+	// Not the plain logarithm: where the drive hardly works, a little more is much.
+	soft := func(x float64) float64 { return math.Log(max(x-idle+softly*run, floor)) }
+	r[sUnlock] = soft(part(&tr.Profile, b0, b1-edge))
+	r[sLock] = soft(part(&tr.Profile, b2+edge, ProfileLen-edge))
 	b1, b2 = b1+edge, b2-edge
-	third := (b2 - b1) / 3
-	a, b, c := part(&tr.Profile, b1, b1+third), part(&tr.Profile, b1+third, b1+2*third), part(&tr.Profile, b1+2*third, b2)
-	r[sTravelA], r[sTravelB], r[sTravelC] = above(a), above(b), above(c)
-	r[sTravel] = above((a + b + c) / 3)
-	r[sPeak] = above(top(&tr.Profile, b1, b2))
-	r[sBump] = t.bump(tr, b1, b2)
+	sum, step := 0.0, (b2-b1)/cells
+	for i := range cells {
+		p := part(&tr.Profile, b1+float64(i)*step, b1+float64(i+1)*step)
+		sum += p
+		r[sCell+i] = (p - idle) / max(run, 1e-9)
+	}
+	r[sTravel] = above(sum / cells)
 	if run > 0 {
 		r[sIdle] = (float64(f[Idle]) - idle) / run
 	}
-	r[sRipple] = math.Log(max(float64(f[Ripple]), 0.002*run))
+	r[sRipple] = math.Log(float64(f[Ripple]) + 0.01*run)
 	return r
 }
+
+// loaded returns the covariates with the travel effort of the throw: what the
+// other signals do with a heavier or lighter travel is no news of theirs.
+func (t *track) loaded(r *reading, c *covariates) covariates {
+	l := *c
+	if t.running > 0 && !math.IsNaN(r[sTravel]) {
+		l.x[covLoad], l.known[covLoad] = r[sTravel]-math.Log(float64(t.running)), true
+	}
+	return l
+}
+
+// softly is the share of the running level that is added to the effort of
+// unlocking and locking before its logarithm is taken.
+const softly = 0.25
 
 // edge is how many parts of the profile beside a bound are left out.
 const edge = 1
 
-// top returns the highest of the profile's parts from b0 to b1.
-func top(p *[ProfileLen]float32, b0, b1 float64) float64 {
-	i, j := int(math.Ceil(b0)), min(int(b1), ProfileLen)
-	if j <= i {
-		return part(p, b0, b1)
-	}
-	h := p[i]
-	for _, x := range p[i:j] {
-		h = max(h, x)
-	}
-	return float64(h)
-}
-
 // part returns the mean of the profile from bin b0 to b1, both fractional.
 func part(p *[ProfileLen]float32, b0, b1 float64) float64 {
-	if b1-b0 < 1 {
-		b1 = b0 + 1
+	if b1-b0 < 0.5 {
+		b1 = b0 + 0.5
 	}
 	b0, b1 = max(b0, 0), min(b1, ProfileLen)
 	i, j := int(b0), int(b1)
@@ -131,32 +131,13 @@ func part(p *[ProfileLen]float32, b0, b1 float64) float64 {
 	return sum / (b1 - b0)
 }
 
-// bump returns how far the highest three neighbouring parts of the travel
-// stand above the usual course, less what the whole travel stands above it, as
-// a share of the running level: a place, not the whole way.
-func (t *track) bump(tr *Trace, b1, b2 float64) float64 {
-	if t.n < boundsThrows || t.running <= 0 {
-		return math.NaN()
-	}
-	i, j := int(math.Ceil(b1)), int(b2)
-	if j-i < 6 {
-		return math.NaN()
-	}
-	ratio := part(&tr.Profile, b1, b2) / part(&t.mid, b1, b2)
-	d := func(k int) float64 { return float64(tr.Profile[k]) - ratio*float64(t.mid[k]) }
-	high, w := math.Inf(-1), d(i)+d(i+1)
-	for k := i + 2; k < j; k++ {
-		w += d(k)
-		high = max(high, w)
-		w -= d(k - 2)
-	}
-	return high / 3 / float64(t.running)
-}
-
 // outlier returns by how many deviations the farthest of the signals that tell
 // an odd throw stands from what is expected, and which.
 func (t *track) outlier(r *reading, c *covariates) (z float64, which int) {
-	for _, i := range [...]int{sDuration, sUnlock, sTravel, sLock, sPeak, sBump} {
+	for i := range numSignals {
+		if !alarms(i) {
+			continue
+		}
 		s := &t.signals[i]
 		if s.n < needed || math.IsNaN(r[i]) {
 			continue
@@ -256,7 +237,7 @@ func (m *moment) take(x, n float32) {
 // judged says which signal judges a feature, so that the band moves with the
 // weather as the signal does.
 var judged = [NumFeatures]int{
-	Duration: sDuration, InrushPeak: sInrush, UnlockTime: sDuration, UnlockPeak: sUnlock, TravelTime: sDuration, TravelMean: sTravel, TravelPeak: sPeak,
+	Duration: sDuration, InrushPeak: sInrush, UnlockTime: sDuration, UnlockPeak: sUnlock, TravelTime: sDuration, TravelMean: sTravel, TravelPeak: sTravel,
 	TravelRise: -1, LockTime: sDuration, LockMean: sLock, LockPeak: sLock, TailTime: -1, TailMean: -1, Effort: sTravel, Ripple: sRipple, Idle: -1,
 }
 

@@ -132,6 +132,8 @@ type Observation struct {
 	RailTemperature ingest.Reading // °C; the throw's own, or its cabinet's latest
 	Supply          ingest.Reading // V; likewise
 	Rain            ingest.Reading // 1 raining, 0 dry; its cabinet's latest
+	CommonEffort    ingest.Reading // what the neighbours feel in common, ln of the effort against their own past
+	CommonTime      ingest.Reading // likewise of the duration
 	Traces          []Trace        // in the order of the throw's channels
 }
 
@@ -218,6 +220,7 @@ type Finding struct {
 type Assessment struct {
 	Findings []Finding // all conditions that stand now, most urgent first
 	Bands    []Band    // beside Observation.Traces
+	Verdicts []Verdict // on work that this throw was the last to judge
 	Late     bool      // filed where it belongs, but taught nothing: a later throw was here before it
 }
 

@@ -12,6 +12,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"throwline/alerting"
+	"throwline/detect"
 	"throwline/ingest"
 )
 
@@ -215,7 +216,7 @@ func (s *server) recordWork(ctx context.Context, in *recordWorkInput) (*answer[W
 	if err != nil {
 		return nil, s.problem(ctx, err, "record the visit")
 	}
-	return &answer[Work]{newWork([]ingest.Work{w})[0]}, nil
+	return &answer[Work]{newWork([]detect.Visit{{Work: w}})[0]}, nil
 }
 
 type throwInput struct {

@@ -25,7 +25,7 @@ type Archive interface {
 	// traces are past their retention.
 	Throw(ctx context.Context, key string) (detect.Record, []ingest.Channel, error)
 	// Work returns the visits to a turnout, newest first.
-	Work(ctx context.Context, turnout string) ([]ingest.Work, error)
+	Work(ctx context.Context, turnout string) ([]detect.Visit, error)
 	// Quarantine returns what was set aside, newest first.
 	Quarantine(ctx context.Context, cursor string, limit int) (items []ingest.SetAside, next string, err error)
 	// Aside returns one message that was set aside.

@@ -110,7 +110,12 @@ func (f *fake) Throw(_ context.Context, key string) (detect.Record, []ingest.Cha
 	return detect.Record{}, nil, fmt.Errorf("throw %q: %w", key, fs.ErrNotExist)
 }
 
-func (f *fake) Work(context.Context, string) ([]ingest.Work, error) { return f.work, f.fail }
+func (f *fake) Work(context.Context, string) (list []detect.Visit, err error) {
+	for _, w := range f.work {
+		list = append(list, detect.Visit{Work: w})
+	}
+	return list, f.fail
+}
 
 func (f *fake) Quarantine(_ context.Context, cursor string, limit int) ([]ingest.SetAside, string, error) {
 	if f.fail != nil {

@@ -84,12 +84,14 @@ type Work struct {
 	Work   ingest.WorkKind `json:"work" enum:"inspected,cleaned,lubricated,adjusted,repaired,replaced,other"`
 	Note   string          `json:"note,omitempty" maxLength:"4096"`
 	By     string          `json:"by,omitempty" maxLength:"128" doc:"who records it"`
+	// Verdicts are what the throws after it say of it.
+	Verdicts []detect.Verdict `json:"verdicts,omitempty" doc:"whether it helped, one for each end and drive, as soon as enough throws have shown it"`
 }
 
-func newWork(list []ingest.Work) []Work {
+func newWork(list []detect.Visit) []Work {
 	out := make([]Work, len(list))
 	for i, w := range list {
-		out[i] = Work{w.DoneAt, w.Kind, w.Note, w.By}
+		out[i] = Work{w.DoneAt, w.Kind, w.Note, w.By, w.Verdicts}
 	}
 	return out
 }

@@ -150,9 +150,16 @@ func TestRecordFormat(t *testing.T) {
 	r.Traces[0].Profile[47] = 1
 	r.Bands = make([]detect.Band, 1)
 	r.Bands[0].High[15] = 2
-	want := "01" + "0178" + "01" + "03746f65" + "c801" + "00" + "01" + "0000000000000040" + "00" + // version, id, detections, readings
-		"01" + "046d61696e" + "0171" + "10" + strings.Repeat("00", 4*(6+16+47)) + "0000803f" + // traces
+	head := "0178" + "01" + "03746f65" + "c801" + "00" + "01" + "0000000000000040" + "00" // id, detections, readings
+	tail := "01" + "046d61696e" + "0171" + "10" + strings.Repeat("00", 4*(6+16+47)) + "0000803f" + // traces
 		"01" + strings.Repeat("00", 4*(16+16+15)) + "00000040" // bands
+	old, _ := hex.DecodeString("01" + head + tail) // before the neighbours were heard
+	var before detect.Record
+	if err := consumeRecord(old, &before); err != nil || !same(&before, r) {
+		t.Errorf("version 1: expected %+v\nfound    %+v, %v", *r, before, err)
+	}
+	r.CommonTime = ingest.Known(2)
+	want := "02" + head + "00" + "01" + "0000000000000040" + tail
 	b := appendRecord(nil, r)
 	if got := hex.EncodeToString(b); got != want {
 		t.Fatalf("expected %s\nfound    %s", want, got)

@@ -221,19 +221,22 @@ func (s *Store) Throw(ctx context.Context, key string) (rec detect.Record, chann
 	return rec, channels, s.explain("read throw "+key, err)
 }
 
-// Work returns the visits to a turnout, newest first.
-func (s *Store) Work(ctx context.Context, turnout string) (list []ingest.Work, err error) {
+// Work returns the visits to a turnout, newest first, and what became of them.
+func (s *Store) Work(ctx context.Context, turnout string) (list []detect.Visit, err error) {
 	err = s.each(ctx, func(r row) error {
-		w := ingest.Work{Turnout: turnout}
+		w := detect.Visit{Work: ingest.Work{Turnout: turnout}}
 		var at int64
-		var kind string
-		if err := r.Scan(&at, &kind, &w.Note, &w.By); err != nil {
+		var kind, verdicts string
+		if err := r.Scan(&at, &kind, &w.Note, &w.By, &verdicts); err != nil {
 			return err
+		}
+		if err := json.Unmarshal([]byte(verdicts), &w.Verdicts); err != nil {
+			return fmt.Errorf("verdicts on work at %s: %w", turnout, err)
 		}
 		w.DoneAt, w.Kind = time.Unix(0, at).UTC(), ingest.WorkKind(kind)
 		list = append(list, w)
 		return nil
-	}, "SELECT done_at, kind, note, by FROM work WHERE turnout = ? ORDER BY done_at DESC, id DESC LIMIT 1000", turnout)
+	}, "SELECT done_at, kind, note, by, verdicts FROM work WHERE turnout = ? ORDER BY done_at DESC, id DESC LIMIT 1000", turnout)
 	return list, err
 }
 

@@ -9,7 +9,7 @@ import (
 )
 
 // The first byte of a record blob.
-const recordVersion = 1
+const recordVersion = 2 // 2: what the neighbours feel
 
 // appendRecord appends what was measured of a throw and how it was judged;
 // what has a column of its own is left to that.
@@ -22,7 +22,7 @@ func appendRecord(dst []byte, r *detect.Record) []byte {
 		w.text(d.Place)
 		w.varint(int64(d.After))
 	}
-	for _, x := range []ingest.Reading{r.RailTemperature, r.Supply, r.Rain} {
+	for _, x := range []ingest.Reading{r.RailTemperature, r.Supply, r.Rain, r.CommonEffort, r.CommonTime} {
 		if x.Known {
 			w.byte(1)
 			w.f64(x.Value)
@@ -53,8 +53,9 @@ func appendRecord(dst []byte, r *detect.Record) []byte {
 // consumeRecord reads what appendRecord wrote into r.
 func consumeRecord(b []byte, r *detect.Record) error {
 	c := reader{b: b}
-	if v := c.byte(); v != recordVersion {
-		return fmt.Errorf("record: expected version %d, found %d: %w", recordVersion, v, errCodec)
+	version := c.byte()
+	if version < 1 || version > recordVersion {
+		return fmt.Errorf("record: expected a version of 1 to %d, found %d: %w", recordVersion, version, errCodec)
 	}
 	r.ThrowID = c.text()
 	if n := c.count(2); n > 0 {
@@ -63,7 +64,10 @@ func consumeRecord(b []byte, r *detect.Record) error {
 			r.Detections[i] = ingest.Detection{Place: c.text(), After: time.Duration(c.varint())}
 		}
 	}
-	for _, x := range []*ingest.Reading{&r.RailTemperature, &r.Supply, &r.Rain} {
+	for i, x := range []*ingest.Reading{&r.RailTemperature, &r.Supply, &r.Rain, &r.CommonEffort, &r.CommonTime} {
+		if i == 3 && version < 2 {
+			break
+		}
 		if c.byte() == 1 {
 			*x = ingest.Known(c.f64())
 		}

@@ -175,7 +175,7 @@ func TestOpenRefuses(t *testing.T) {
 		{"no header", made(func(b []byte) []byte { copy(b, "nonsense"); return b }), "expected a SQLite database"},
 		{"torn first page", made(func(b []byte) []byte { copy(b[100:], bytes.Repeat([]byte{0xee}, 200)); return b }), "the file is damaged; bring it back from a backup"},
 		{"half a file", made(func(b []byte) []byte { return b[:len(b)/2] }), "the file is damaged; bring it back from a backup"},
-		{"from the future", made(func(b []byte) []byte { b[62], b[63] = 3, 231; return b }), "it is of version 999, this release knows up to 3; start a newer release"},
+		{"from the future", made(func(b []byte) []byte { b[62], b[63] = 3, 231; return b }), "it is of version 999, this release knows up to 4; start a newer release"},
 		{"foreign", foreign("CREATE TABLE x (y)"), "name another data folder"},
 		{"foreign, with a version", foreign("CREATE TABLE turnouts (y); PRAGMA user_version = 1"), "name another data folder"},
 		{"foreign, with a name", foreign("CREATE TABLE x (y); PRAGMA application_id = 7; PRAGMA user_version = 2"), "name another data folder"},

@@ -32,7 +32,7 @@ type keeper interface {
 	Alerts(ctx context.Context, q alerting.Query) ([]alerting.Alert, string, error)
 	Throws(ctx context.Context, turnout string, start, end time.Time, cursor string, limit int) ([]detect.Record, string, error)
 	Throw(ctx context.Context, key string) (detect.Record, []ingest.Channel, error)
-	Work(ctx context.Context, turnout string) ([]ingest.Work, error)
+	Work(ctx context.Context, turnout string) ([]detect.Visit, error)
 	Quarantine(ctx context.Context, cursor string, limit int) ([]ingest.SetAside, string, error)
 	Aside(ctx context.Context, id int64) (ingest.SetAside, error)
 	AsideNow() Aside
@@ -47,6 +47,7 @@ type entries interface {
 	SaveCabinet(c ingest.CabinetState) error
 	SaveConditions(c ingest.Conditions) error
 	AddWork(w ingest.Work, arrived time.Time) (added bool, err error)
+	Judge(turnout string, v detect.Verdict) error
 	SetAside(a ingest.SetAside) (id int64, err error)
 	Aside(id int64) (ingest.SetAside, error)
 	RefuseAgain(id int64, faults []ingest.Fault) error
@@ -304,12 +305,14 @@ func TestReopen(t *testing.T) {
 		cab := ingest.CabinetState{Cabinet: "cab-1", Online: true, At: dawn, Agent: "x", ClockOffset: ingest.Known(0.2)}
 		cond := ingest.Conditions{Cabinet: "cab-1", At: dawn, RailTemperature: ingest.Known(4), Rain: ingest.Known(1)}
 		work := ingest.Work{Turnout: "W1", DoneAt: dawn, Kind: ingest.Lubricated, Note: "n", By: "b"}
+		verdict := detect.Verdict{To: ingest.Normal, Drive: "main", Work: ingest.Lubricated, DoneAt: dawn, Outcome: detect.Helped, Throws: 8, Said: "s"}
 		aside := ingest.SetAside{At: dawn, Topic: "t", Turnout: "W1", Faults: []ingest.Fault{{Path: "to", Expected: "x", Found: "y"}}, Payload: []byte("{")}
 		empty := ingest.SetAside{At: dawn, Topic: "t/☃"} // a message without payload
 		keep(t, k, func(e entries) error {
 			_, err1 := e.AddThrow(rec, th)
 			_, err2 := e.AddWork(work, dawn)
 			again, err3 := e.AddWork(work, dawn)
+			err3 = errors.Join(err3, e.Judge("W1", verdict), e.Judge("W2", verdict))
 			if again {
 				t.Error("the same work was added twice")
 			}
@@ -344,7 +347,7 @@ func TestReopen(t *testing.T) {
 		conds, err := k.LatestConditions(ctx)
 		expect(t, "conditions", conds, []ingest.Conditions{cond}, err)
 		visits, err := k.Work(ctx, "W1")
-		expect(t, "work", visits, []ingest.Work{work}, err)
+		expect(t, "work", visits, []detect.Visit{{Work: work, Verdicts: []detect.Verdict{verdict}}}, err)
 		items, next, err := k.Quarantine(ctx, "", 1)
 		expect(t, "set aside, first page", len(items), 1, err)
 		expect(t, "its number", items[0].ID, empty.ID, nil)

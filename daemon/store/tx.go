@@ -18,7 +18,7 @@ import (
 // statements are prepared once on the writing connection.
 type statements struct {
 	addTurnout, addThrow, saveState, saveAlert, addEvent, saveReceipt, saveCabinet, saveConditions,
-	addWork, saveCovered, setAside, getAside, refuseAgain, dropAside, dropOldest *sql.Stmt
+	addWork, judge, saveCovered, setAside, getAside, refuseAgain, dropAside, dropOldest *sql.Stmt
 }
 
 const asideColumns = "id, at, topic, turnout, faults, payload, retries"
@@ -46,6 +46,7 @@ func (p *statements) all() []statement {
 			ON CONFLICT (name) DO UPDATE SET conditions_at = excluded.conditions_at, rail_temperature = excluded.rail_temperature,
 			air_temperature = excluded.air_temperature, supply = excluded.supply, rain = excluded.rain
 			WHERE cabinets.conditions_at IS NULL OR cabinets.conditions_at <= excluded.conditions_at`},
+		{&p.judge, `UPDATE work SET verdicts = json_insert(verdicts, '$[#]', json(?)) WHERE turnout = ? AND done_at = ?`},
 		{&p.addWork, `INSERT INTO work (turnout, done_at, kind, note, by, arrived_at) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`},
 		{&p.saveCovered, `INSERT INTO covered (one, through) VALUES (1, ?) ON CONFLICT (one) DO UPDATE SET through = excluded.through`},
 		{&p.setAside, `INSERT INTO aside (at, topic, turnout, faults, payload) VALUES (?, ?, ?, ?, ?)`},
@@ -251,6 +252,18 @@ func (tx *Tx) AddWork(w ingest.Work, arrived time.Time) (added bool, err error) 
 	}
 	rows, err := res.RowsAffected()
 	return rows == 1, err
+}
+
+// Judge adds what the throws after work at the turnout say of it.
+func (tx *Tx) Judge(turnout string, v detect.Verdict) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return fmt.Errorf("verdict on work at %s: %w", turnout, err)
+	}
+	if _, err := tx.exec(tx.s.tx.judge, string(b), turnout, nanos(v.DoneAt)); err != nil {
+		return fmt.Errorf("verdict on work at %s: %w", turnout, err)
+	}
+	return nil
 }
 
 // SetAside keeps a refused message and returns its number. The number and Retries of a are not looked at.

@@ -33,6 +33,7 @@ func TestFleet(t *testing.T) {
 		var events []alerting.Event
 		var m detect.Measurer
 		var sky detect.Weather
+		var near detect.Neighbours
 		f.Run(func(a ingest.Arrival) {
 			if a.Work != nil {
 				s := states[a.Work.Turnout]
@@ -53,7 +54,9 @@ func TestFleet(t *testing.T) {
 			}
 			ob := m.Measure(th)
 			sky.Fill(ob, th.Cabinet)
+			near.Fill(ob, th.Cabinet)
 			next, as := s.Step(ob, &set)
+			near.Take(next, th.Cabinet, th.StartedAt)
 			states[th.Turnout] = next
 			o, e := alerting.Step(open[th.Turnout], th.Turnout, as.Findings, th.StartedAt)
 			open[th.Turnout] = o
