@@ -34,6 +34,13 @@ func decision(k, sd, arl float64) float64 {
 	return max(b*sd*sd/(2*k)-overshoot*sd, 0)
 }
 
+// climb moves a one-sided cumulative sum by a value x against the reference
+// value k (Page 1954). No value adds more than most, and the sum is held at top,
+// so that the way back is not too long.
+func climb(sum, x, k, most, top float64) float64 {
+	return min(max(sum+min(x-k, most), 0), top)
+}
+
 // runLength is the inverse of decision: the mean number of blocks to an alarm
 // of a one-sided sum when the blocks' mean is shift.
 func runLength(h, k, sd, shift float64) float64 {

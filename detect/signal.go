@@ -406,8 +406,8 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 	}
 	// One block alone does not alarm, and the way back is no longer than three
 	// decision intervals.
-	s.up = float32(min(max(float64(s.up)+min(d-ref, step*h), 0), 3*h))
-	s.down = float32(min(max(float64(s.down)+min(-d-ref, step*h), 0), 3*h))
+	s.up = float32(climb(float64(s.up), d, ref, step*h, 3*h))
+	s.down = float32(climb(float64(s.down), -d, ref, step*h, 3*h))
 	s.sum, s.count, s.closed = 0, 0, at
 	if s.blocks < young {
 		s.up, s.down = 0, 0
