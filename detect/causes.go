@@ -247,7 +247,7 @@ func (p *picture) weigh(lead *view, weights map[CauseName]float64) {
 	}
 	// Something else is as likely as a pattern that leaves much of what is seen.
 	most := p.perfect(&s)
-	weights[UnknownCause] += min(0.01*math.Exp(min(tempered*(most-best-elseFit), 5)), 0.15*total(weights))
+	weights[UnknownCause] += min(0.01*math.Exp(min(tempered*(most-best-elseFit), 5)), 0.08*total(weights))
 	if lead.drive != "main" {
 		// The trace of a supplementary drive alone has moved.
 		sum := 0.0

@@ -70,8 +70,15 @@ func patternsOf(q ingest.Quantity) []pattern {
 		slow = 0.35
 	}
 	add := func(cause CauseName, prior float64, variants ...pattern) {
+		sum := 0.0
+		for i := range variants {
+			if variants[i].prior == 0 {
+				variants[i].prior = 1
+			}
+			sum += variants[i].prior
+		}
 		for _, p := range variants {
-			p.cause, p.prior = cause, prior/float64(len(variants))
+			p.cause, p.prior = cause, prior*p.prior/sum
 			list = append(list, p)
 		}
 	}
@@ -80,12 +87,14 @@ func patternsOf(q ingest.Quantity) []pattern {
 
 	// Friction along the whole way, more or less so towards one end.
 	var dry []pattern
-	for _, tilt := range []float64{-0.5, 0, 0.5} {
+	for _, tilt := range []float64{-0.4, 0, 0.4} {
 		for _, ends := range []float64{0.3, 0.65, 1} {
 			for _, time := range []float64{0.03, 0.1, 0.2} {
-				s := shown{sDuration: time}.effort(ends, ends, func(x float64) float64 { return 1 + tilt*(2*x-1) })
-				p := both(s)
-				p.whole = tilt == 0
+				p := both(shown{sDuration: time}.effort(ends, ends, func(x float64) float64 { return 1 + tilt*(2*x-1) }))
+				p.whole, p.prior = tilt == 0, 1
+				if tilt == 0 {
+					p.prior = 4
+				}
 				dry = append(dry, p)
 			}
 		}
@@ -96,17 +105,23 @@ func patternsOf(q ingest.Quantity) []pattern {
 	var roller []pattern
 	for i := range cells {
 		at := (float64(i) + 0.5) / cells
-		for _, wide := range []float64{0.06, 0.14} {
-			a := shown{sDuration: 0.06 * slow}.effort(0, 0, hump(at, wide, 0.1))
-			b := shown{sDuration: 0.06 * slow}.effort(0, 0, hump(1-at, wide, 0.1))
-			roller = append(roller, pattern{here: a, there: b})
+		for _, wide := range []float64{0.05, 0.1, 0.2} {
+			for _, base := range []float64{0.05, 0.35} {
+				a := shown{sDuration: (0.05 + 0.1*base) * slow}.effort(0.5*base, 0.5*base, hump(at, wide, base))
+				b := shown{sDuration: (0.05 + 0.1*base) * slow}.effort(0.5*base, 0.5*base, hump(1-at, wide, base))
+				p := pattern{here: a, there: b, prior: 1}
+				if i == 0 || i == cells-1 {
+					p.prior = 0.2 // the lock works there, no roller stands
+				}
+				roller = append(roller, p)
+			}
 		}
 	}
 	add(SeizedRoller, 0.11, roller...)
 
 	// Something met on the way to one end, the more the nearer to closing.
 	var stone []pattern
-	for _, at := range []float64{0.45, 0.55, 0.65, 0.75, 0.85, 0.95} {
+	for _, at := range []float64{0.45, 0.55, 0.65, 0.75, 0.83, 0.9} {
 		for _, wide := range []float64{0.05, 0.12} {
 			stone = append(stone, one(shown{sDuration: 0.1 * slow}.effort(0, 0, hump(at, wide, 0)), shown{}))
 		}
@@ -114,13 +129,16 @@ func patternsOf(q ingest.Quantity) []pattern {
 	}
 	add(Obstruction, 0.11, stone...)
 
-	// The lock goes in hard at one end, and may be drawn hard from there.
-	end := func(lock, unlock, near float64) shown {
-		return shown{sDuration: 0.1 * slow * max(lock, unlock)}.effort(unlock, lock, hump(1, 0.05, 0)).with(sTravel, 0).scaleCells(near)
+	// The lock goes in hard at one end, already as the blades come near, and is
+	// drawn hard from there.
+	lock := func(lock, near, unlock, off, other float64) pattern {
+		here := shown{sDuration: 0.08 * slow}.effort(0, lock, func(x float64) float64 { return near * hump(1, 0.07, 0)(x) })
+		there := shown{}.effort(unlock, other, func(x float64) float64 { return off * hump(0, 0.07, 0)(x) })
+		return one(here, there)
 	}
-	add(LockAdjustment, 0.11,
-		one(end(1, 0, 0.1), shown{}), one(end(1, 0, 0.6), shown{}), one(end(1, 0, 0.2), end(0, 0.4, 0)),
-		one(end(1, 0, 0.3), end(0.4, 0, 0.1)), one(end(0.6, 0, 0), end(0, 1, 0)), both(end(1, 0, 0.2)), one(end(0, 1, 0), shown{}))
+	add(LockAdjustment, 0.12,
+		lock(1, 0.1, 0, 0, 0), lock(1, 0.6, 0, 0, 0), lock(0.4, 1, 0, 0, 0), lock(0, 1, 0, 0, 0), lock(1, 0.3, 0.5, 0, 0), lock(1, 0.3, 0, 0, 0.4),
+		lock(0.4, 1, 0.6, 0, 0), lock(0.4, 1, 0.6, 0.6, 0), lock(0, 1, 0.4, 0.8, 0), lock(0.4, 0.6, 1, 0.2, 0), lock(0, 0, 1, 0.1, 0), lock(1, 0.2, 0, 0, 1))
 
 	// The rear part drags: from where its drive takes hold, or it takes its time.
 	var back []pattern
@@ -150,13 +168,17 @@ func patternsOf(q ingest.Quantity) []pattern {
 		p.whole = true
 		return p
 	}
+	// A three-phase motor keeps its speed: what falls is its inrush, or what is told of the supply.
+	firm := both(shown{sInrush: -1, sDuration: 0.06, dSag: 0.5}.effort(-0.1, -0.3, even(-0.05)))
+	told := both(shown{dSag: 1, sDuration: 0.1})
+	firm.whole, told.whole = true, true
 	switch {
 	case hydraulic:
-		add(SupplyVoltageCause, 0.09, volts(-0.2, 0), volts(0, 0))
+		add(SupplyVoltageCause, 0.09, volts(-0.2, 0), volts(0, 0), told)
 	case q == ingest.MotorPower:
-		add(SupplyVoltageCause, 0.1, volts(-1.2, -0.5), volts(-1, -0.2), volts(-2.5, -1.5))
+		add(SupplyVoltageCause, 0.1, volts(-1.2, -0.5), volts(-1, -0.2), volts(-2.5, -1.5), firm, told)
 	default:
-		add(SupplyVoltageCause, 0.1, volts(-0.9, 0), volts(-0.5, 0), volts(-2, 0))
+		add(SupplyVoltageCause, 0.1, volts(-0.9, 0), volts(-0.5, 0), volts(-2, 0), firm, told)
 	}
 
 	// Oil lost on the way, in the pump or from a hose: slower with the pressure as
@@ -174,6 +196,7 @@ func patternsOf(q ingest.Quantity) []pattern {
 	zero := both(shown{sIdle: 1, sInrush: 0.3}.effort(0.8, 0.7, even(1)))
 	loose := both(shown{sInrush: -1, sRipple: 3}.effort(-1, -1, even(-1)))
 	gain.falls, zero.falls = true, true
+	gain.prior, zero.prior, loose.prior = 3, 4, 2
 	add(MeasurementCause, 0.1, gain, zero, loose)
 	add(MeasurementCause, 0.05, both(shown{sRipple: 3}))
 
