@@ -54,6 +54,9 @@ func (p *picture) seen(v *view) seen {
 			continue
 		}
 		for k := range numSignals {
+			if k == sInrush && (v.q == ingest.HydraulicPressure || v.q == ingest.DriveForce) {
+				continue // there it is the load's first rise, no witness of its own
+			}
 			s.x[e][k], s.v[e][k] = v.own[e][k], v.sd[e][k]*v.sd[e][k]
 			d := math.Abs(v.change(e, k))
 			switch k {
