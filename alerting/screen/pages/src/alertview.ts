@@ -55,7 +55,7 @@ function what(a: Alert, id: string, full: boolean): HTMLElement {
       "since ", when(a.since), " (", since(a.since, "for"), ")"),
     h("p", { class: "figures" }, a.cleared_at ? ["cleared ", when(a.cleared_at)] : ["told ", since(a.raised_at)],
       a.changed_at !== a.raised_at && !a.cleared_at && [", changed ", since(a.changed_at)]),
-    a.forecast && h("p", { class: "forecast" }, h("span", null, "Forecast "), forecastLine(a.forecast)));
+    a.forecast && h("p", { class: "forecast" }, h("span", null, "Forecast "), sentence(forecastLine(a.forecast))));
 }
 
 function shortWhy(a: Alert): HTMLElement {

@@ -64,13 +64,15 @@ export function change(p: number): string {
   return `${p > 0 ? "+" : p < 0 ? "−" : ""}${Math.abs(p) < 10 ? Math.abs(p).toFixed(1) : Math.round(Math.abs(p))}\u00a0%`;
 }
 
-function days(d: number): string {
-  if (d < 1) return `${Math.max(1, Math.round(24 * d))}\u00a0h`;
-  return `${d < 10 ? Number(d.toFixed(1)) : Math.round(d)}\u00a0d`;
-}
-
+/** In hours where the middle is under two days: less is not known any better, but is nearer. */
 export function forecastLine(f: Forecast): string {
-  return `${f.limit} in about ${days(f.days_p50)} (${days(f.days_p10)} to ${days(f.days_p90)})`;
+  const inHours = f.days_p50 < 2;
+  const said = (d: number): string => {
+    const n = inHours ? 24 * d : d;
+    return Number(n.toFixed(n < 1 ? 1 : 0)).toLocaleString("en-GB");
+  };
+  const [low, mid, high] = [said(f.days_p10), said(f.days_p50), said(f.days_p90)];
+  return `about ${mid}\u00a0${inHours ? (mid === "1" ? "hour" : "hours") : "days"}${low === high ? "" : ` (${low}\u00a0to\u00a0${high})`} until ${f.limit}`;
 }
 
 export function toEnd(e: End | undefined): string {

@@ -18,7 +18,12 @@ test("probabilities in words do not claim more than they are", () => {
 test("changes and forecasts", () => {
   assert.equal(change(31.5), "+32\u00a0%");
   assert.equal(change(-4.25), "−4.3\u00a0%");
-  assert.equal(forecastLine({ limit: "throw time 6 s", days_p10: 0.5, days_p50: 3.04, days_p90: 21.4 }), "throw time 6 s in about 3\u00a0d (12\u00a0h to 21\u00a0d)");
+  const forecast = (p10: number, p50: number, p90: number): string => forecastLine({ limit: "throw time 6 s", days_p10: p10, days_p50: p50, days_p90: p90 }).replaceAll("\u00a0", " ");
+  assert.equal(forecast(5, 12.4, 30), "about 12 days (5 to 30) until throw time 6 s");
+  assert.equal(forecast(0.5, 3.04, 21.4), "about 3 days (0.5 to 21) until throw time 6 s");
+  assert.equal(forecast(0.6, 1.99, 4), "about 48 hours (14 to 96) until throw time 6 s");
+  assert.equal(forecast(0.01, 0.04, 0.1), "about 1 hour (0.2 to 2) until throw time 6 s");
+  assert.equal(forecast(12.1, 12.2, 12.4), "about 12 days until throw time 6 s");
 });
 
 test("sizes", () => {
