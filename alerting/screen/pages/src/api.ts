@@ -70,6 +70,19 @@ export interface Work {
   work: string;
   note?: string;
   by?: string;
+  /** One for each end and drive that has been judged. */
+  verdicts?: Verdict[];
+}
+
+/** What the throws after a visit say of it. */
+export interface Verdict {
+  to: End;
+  drive: string;
+  work: string;
+  done_at: string;
+  outcome: "helped" | "not-helped" | "routine";
+  throws: number;
+  said: string;
 }
 
 export interface TurnoutDetail extends Turnout {

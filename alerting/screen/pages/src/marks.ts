@@ -38,6 +38,12 @@ export function arrived(completed: boolean): SVGElement {
     svg("path", { d: completed ? "M4 13 9.5 19 20 5" : "M4 4 20 20M20 4 4 20", class: "line" }));
 }
 
+/** What became of work: a tick for helped, a cross for not, a dash for routine, a ring while it is not known. */
+export function outcomeMark(outcome: "helped" | "not-helped" | "routine" | "unknown"): SVGElement {
+  const path = { helped: "M4 13 9.5 19 20 5", "not-helped": "M4 4 20 20M20 4 4 20", routine: "M3 12H21", unknown: "M12 5a7 7 0 1 0 .01 0Z" }[outcome];
+  return svg("svg", { class: "mark outcome", viewBox: "0 0 24 24", "aria-hidden": "true", data: { outcome } }, svg("path", { d: path, class: "line" }));
+}
+
 /** The wordmark's turnout. */
 export function emblem(): SVGElement {
   return svg("svg", { class: "emblem", viewBox: "0 0 64 28", "aria-hidden": "true" },

@@ -4,8 +4,11 @@ import { post, Problem, segment, type Work } from "../api.ts";
 import { yardNow } from "../clock.ts";
 import { fill, h, remember, remembered } from "../dom.ts";
 import { failure } from "../failure.ts";
+import { outcomeMark, turnoutSymbol } from "../marks.ts";
+import { sentence } from "../sentence.ts";
 import { fieldTime, fieldValue, onZone, when, zoneName } from "../time.ts";
-import { workKinds } from "../words.ts";
+import { judged, type Judged } from "../verdict.ts";
+import { toEnd, workKinds } from "../words.ts";
 
 export class WorkPart {
   readonly el: HTMLElement;
@@ -55,11 +58,19 @@ export class WorkPart {
   }
 
   show(work: Work[]): void {
+    const became = judged(work);
     fill(this.list, work.length === 0 && h("li", { class: "soft" }, "No visit is recorded."),
-      work.map((w) => h("li", { data: { work: w.work } }, h("span", { class: "at" }, when(w.done_at)), h("b", null, w.work), h("span", null, w.note, w.by && h("span", { class: "soft" }, `${w.note ? " · " : ""}${w.by}`)))));
+      work.map((w, i) => h("li", { data: { work: w.work } }, h("span", { class: "at" }, when(w.done_at)), h("b", null, w.work), h("span", null, w.note, w.by && h("span", { class: "soft" }, `${w.note ? " · " : ""}${w.by}`)),
+        h("ul", { class: "became" }, became[i]?.map(verdictLine)))));
   }
 
   close(): void {
     this.offZone();
   }
+}
+
+function verdictLine(j: Judged): HTMLElement {
+  return h("li", { data: { outcome: j.outcome, to: j.to } }, outcomeMark(j.outcome),
+    j.to && [h("span", { class: "end" }, turnoutSymbol(j.to), toEnd(j.to)), j.drive ? `, ${j.drive} drive` : "", ": "],
+    h("b", null, j.words), j.said && [". ", h("span", { class: "soft" }, sentence(j.said))]);
 }
