@@ -273,7 +273,8 @@ export async function post<T>(path: string, body?: unknown): Promise<T | undefin
     ...(body === undefined ? {} : { body: JSON.stringify(body) }),
   });
   if (!res.ok) throw await problemOf(res);
-  return res.status === 204 ? undefined : ((await res.json()) as T);
+  const text = await res.text();
+  return text ? (JSON.parse(text) as T) : undefined;
 }
 
 /** Reads a list to its end, or to about most items; more tells whether there is more. */

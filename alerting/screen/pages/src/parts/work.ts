@@ -9,6 +9,7 @@ import { sentence } from "../sentence.ts";
 import { fieldTime, fieldValue, onZone, when, zoneName } from "../time.ts";
 import { judged, type Judged } from "../verdict.ts";
 import { toEnd, workKinds } from "../words.ts";
+import { rebaseline } from "./rebaseline.ts";
 
 export class WorkPart {
   readonly el: HTMLElement;
@@ -54,7 +55,7 @@ export class WorkPart {
       zone.textContent = zoneName();
       if (t) at.value = "";
     });
-    this.el = h("div", { class: "work" }, h("div", null, h("h3", null, "Visits"), this.list), h("div", null, h("h3", null, "Record a visit"), form));
+    this.el = h("div", { class: "work" }, h("div", null, h("h3", null, "Visits"), this.list), h("div", null, h("h3", null, "Record a visit"), form, rebaseline(turnout, recorded)));
   }
 
   show(work: Work[]): void {
