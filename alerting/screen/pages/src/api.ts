@@ -85,6 +85,17 @@ export interface Verdict {
   said: string;
 }
 
+/** What many turnouts of an area feel together. */
+export interface Notice {
+  area: string;
+  what: "effort" | "time";
+  since: string;
+  change_percent: number;
+  turnouts: number;
+  of: number;
+  said: string;
+}
+
 export interface TurnoutDetail extends Turnout {
   alerts: Alert[];
   work: Work[];

@@ -1,11 +1,12 @@
 // The frame around every page: masthead, news, connection, keys, title block.
 
-import { all, get, type Alert, type List, type Status } from "./api.ts";
+import { all, get, type Alert, type List, type Notice, type Status } from "./api.ts";
 import { tellNow, yardNow, yardRate } from "./clock.ts";
 import { fill, h, remember, remembered } from "./dom.ts";
 import { emblem } from "./marks.ts";
 import { drawKeys } from "./keys.ts";
 import { News } from "./news.ts";
+import { Notices } from "./notices.ts";
 import type { Draw, Page, Yard } from "./page.ts";
 import { alertsPage } from "./pages/alerts.ts";
 import { asidePage } from "./pages/aside.ts";
@@ -48,6 +49,7 @@ class Frame implements Yard {
     ]);
     return { open: open.items, cleared: lately.items.filter((a) => a.cleared_at) };
   });
+  readonly notices = new Notices(async () => (await get<List<Notice>>("/notices")).items);
   private readonly sheet = must("sheet");
   private readonly bar = must("connection");
   private readonly clock = h("time", { id: "clock", class: "clock" });
@@ -80,9 +82,11 @@ class Frame implements Yard {
     this.standing.subscribe(() => this.drawTally());
     this.stream.on("link", (l) => this.drawLink(l.open, l.since));
     this.stream.on("alert", (e) => this.standing.apply(e));
+    this.stream.on("notices", (n) => this.notices.apply(n));
     this.stream.on("hello", () => {
       this.readStatus();
       void this.standing.reload().catch(() => undefined);
+      void this.notices.reload();
       if (this.shown) this.page?.refresh?.();
     });
     window.setInterval(() => this.readStatus(), 10_000);
@@ -93,6 +97,7 @@ class Frame implements Yard {
     window.setTimeout(() => {
       if (!this.standing.ready()) {
         void this.standing.reload().catch(() => undefined);
+        void this.notices.reload();
         if (!document.documentElement.dataset.stream) this.drawLink(false, Date.now());
       }
     }, 3000);

@@ -44,6 +44,12 @@ export function outcomeMark(outcome: "helped" | "not-helped" | "routine" | "unkn
   return svg("svg", { class: "mark outcome", viewBox: "0 0 24 24", "aria-hidden": "true", data: { outcome } }, svg("path", { d: path, class: "line" }));
 }
 
+/** Three turnouts' toes in a row: many, not one. */
+export function many(): SVGElement {
+  return svg("svg", { class: "mark many", viewBox: "0 0 32 24", "aria-hidden": "true" },
+    [5, 16, 27].map((x) => svg("circle", { cx: x, cy: 12, r: 3.6, class: "line" })));
+}
+
 /** The wordmark's turnout. */
 export function emblem(): SVGElement {
   return svg("svg", { class: "emblem", viewBox: "0 0 64 28", "aria-hidden": "true" },

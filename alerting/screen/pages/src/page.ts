@@ -1,12 +1,14 @@
 // What every page is given and gives.
 
 import type { Status } from "./api.ts";
+import type { Notices } from "./notices.ts";
 import type { Standing } from "./standing.ts";
 import type { Stream } from "./stream.ts";
 
 export interface Yard {
   stream: Stream;
   standing: Standing;
+  notices: Notices;
   status(): Status | undefined;
   /** Goes to another page without loading. */
   go(path: string): void;

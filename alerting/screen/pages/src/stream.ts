@@ -1,7 +1,7 @@
 // The event stream: connects, tells what comes, notices when nothing comes any
 // more, and connects again.
 
-import type { AlertEvent, Cabinet, ThrowSummary } from "./api.ts";
+import type { AlertEvent, Cabinet, List, Notice, ThrowSummary } from "./api.ts";
 import { tellArrived, tellNow } from "./clock.ts";
 
 export interface Hello {
@@ -16,6 +16,8 @@ export interface Events {
   alert: AlertEvent;
   throw: ThrowSummary;
   cabinet: Cabinet;
+  /** All notices that stand now; no items where the server could not write them. */
+  notices: Partial<List<Notice>>;
   /** Whether the stream is open, and since when (ms, the browser's clock). */
   link: { open: boolean; since: number };
 }
@@ -28,7 +30,7 @@ const most = 15_000;
 
 export class Stream {
   private readonly url: string;
-  private readonly listeners: { [K in keyof Events]: Set<Listener<K>> } = { hello: new Set(), alert: new Set(), throw: new Set(), cabinet: new Set(), link: new Set() };
+  private readonly listeners: { [K in keyof Events]: Set<Listener<K>> } = { hello: new Set(), alert: new Set(), throw: new Set(), cabinet: new Set(), notices: new Set(), link: new Set() };
   private source: EventSource | undefined;
   private wait = first;
   private retry = 0;
@@ -66,6 +68,7 @@ export class Stream {
     this.take(source, "alert");
     this.take(source, "throw", (t) => tellArrived(t.arrived_at));
     this.take(source, "cabinet");
+    this.take(source, "notices");
     source.addEventListener("clock", (ev) => {
       this.heard();
       tellNow((JSON.parse(ev.data as string) as { now: string }).now);

@@ -1,10 +1,11 @@
 // The control room's page: what stands, what is new, what comes in.
 
 import { alertView, type AlertView } from "../alertview.ts";
-import { segment, type Alert, type Status } from "../api.ts";
+import { segment, type Alert, type Notice, type Status } from "../api.ts";
 import { arrange, fill, h } from "../dom.ts";
-import { diamond, turnoutSymbol } from "../marks.ts";
+import { diamond, many, turnoutSymbol } from "../marks.ts";
 import type { Draw } from "../page.ts";
+import { sentence } from "../sentence.ts";
 import { strip } from "../strip.ts";
 import { since, span, when } from "../time.ts";
 import { causeName, conditionName, count, percent, toEnd } from "../words.ts";
@@ -16,6 +17,7 @@ export const alertsPage: Draw = (root, yard) => {
   const cleared = h("ol", { id: "alerts-cleared", class: "cleared" });
   const clearedPart = h("section", { class: "lately", "aria-labelledby": "lately" }, h("h2", { id: "lately" }, "Cleared lately"), cleared);
   const calm = h("div", { id: "calm", class: "calm", hidden: true });
+  const notices = h("ul", { id: "notices", class: "notices", "aria-label": "Felt by many", hidden: true });
   const sum = h("p", { id: "summary", class: "summary" });
   const heads = h("div", { class: "alert heads", "aria-hidden": "true" },
     h("span", null, "Priority"), h("span", null, "Turnout, end, what is seen"), h("span", null, "Why, most probable first"), h("span", null, "What to check on site"));
@@ -24,7 +26,7 @@ export const alertsPage: Draw = (root, yard) => {
     h("div", { class: "control" },
       h("section", { "aria-labelledby": "title" },
         h("div", { class: "head" }, h("h1", { id: "title", tabindex: -1 }, "Alerts"), sum),
-        calm, heads, open, clearedPart),
+        notices, calm, heads, open, clearedPart),
       h("aside", { class: "throws", "aria-labelledby": "throws-title" }, h("h2", { id: "throws-title" }, "Throws as they arrive"), live.el)));
 
   const views = new Map<string, AlertView>();
@@ -54,18 +56,26 @@ export const alertsPage: Draw = (root, yard) => {
     drawSummary();
   };
 
+  const drawNotices = (): void => {
+    const list = yard.notices.items();
+    notices.hidden = list.length === 0;
+    fill(notices, list.map(noticeLine));
+    drawSummary();
+  };
+
   const drawSummary = (): void => {
     const s = yard.status();
     const n = yard.standing.open().length;
     calm.hidden = n > 0 || !yard.standing.ready();
     fill(sum, n > 0 && byPriority(yard.standing.open()), n > 0 && s && " · ", s && watched(s.turnouts, s.learning), lastThrow(latest(live.latest()?.started_at, s?.last_throw_at)));
-    if (!calm.hidden) fill(calm, calmWords(s, document.documentElement.dataset.stream !== "open").map((p, i) => h("p", { class: i === 0 ? "said" : undefined }, p)));
+    if (!calm.hidden) fill(calm, calmWords(s, document.documentElement.dataset.stream !== "open", yard.notices.items().length > 0).map((p, i) => h("p", { class: i === 0 ? "said" : undefined }, p)));
   };
 
-  const offs = [yard.standing.subscribe(draw), yard.stream.on("link", () => window.setTimeout(drawSummary))];
+  const offs = [yard.standing.subscribe(draw), yard.notices.subscribe(drawNotices), yard.stream.on("link", () => window.setTimeout(drawSummary))];
   const timer = window.setInterval(drawSummary, 2000);
   document.addEventListener("status", drawSummary);
   draw();
+  drawNotices();
 
   const step = (by: number): void => {
     const all = [...open.children] as HTMLElement[];
@@ -118,11 +128,17 @@ function watched(turnouts: number, learning: number): string {
 }
 
 /** What an empty list means: only where throws come in does it mean anything. */
-function calmWords(s: Status | undefined, lost: boolean): [string, string] {
+function calmWords(s: Status | undefined, lost: boolean, felt: boolean): [string, string] {
   if (lost) return ["What stands now is not known.", "The connection is lost."];
   if (s && !s.ready) return ["What stands now is not known.", `No throws are taken now: ${s.reason ?? "no reason is told"}`];
   if (s && s.turnouts === 0) return ["Nothing has been heard yet.", "No turnout has sent a throw. The first one that arrives is taken up by itself."];
+  if (felt) return ["No turnout stands out.", "What many feel together is told above; no turnout differs from its own past beyond that, as far as it is known. That does not mean healthy."];
   return ["Nothing stands out.", "No throw differs from its turnout’s own past, as far as that is known. That does not mean healthy."];
+}
+
+function noticeLine(n: Notice): HTMLElement {
+  return h("li", { data: { area: n.area, what: n.what } }, many(), h("span", { class: "felt" }, "Felt by many: "), sentence(n.said), " ",
+    h("span", { class: "soft" }, "For ", since(n.since, "for"), "."));
 }
 
 function latest(a: string | undefined, b: string | undefined): string | undefined {
