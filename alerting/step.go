@@ -72,10 +72,15 @@ func (a *Alert) moved(f detect.Finding) bool {
 		f.Condition == detect.IncompleteThrow && f.ThrowID != a.ThrowID,
 		a.To != f.To && a.To != 0:
 		return true
-	case a.otherCause(f.Causes):
+	case a.otherCause(f.Causes), a.nearer(f.Forecast):
 		return true
 	}
 	return math.Abs(f.ChangePercent) > 1.5*math.Abs(a.ChangePercent) && math.Abs(f.ChangePercent) > math.Abs(a.ChangePercent)+5
+}
+
+// nearer reports whether the forecast says half the time that was told, or speaks for the first time.
+func (a *Alert) nearer(f *detect.Forecast) bool {
+	return f != nil && (a.Forecast == nil || f.P50 < a.Forecast.P50/2)
 }
 
 // clearer is by how much another cause must be more probable to be news: two

@@ -251,6 +251,7 @@ func (c *coder) state(s *State) {
 		c.flag(&e.out)
 		c.f32s(e.felt[:])
 		c.flag(&e.feels)
+		c.f32(&e.allowed)
 		n := c.count(len(e.tracks), maxTracks)
 		if c.reading {
 			e.tracks = make([]track, n)

@@ -127,14 +127,20 @@ func (s *State) risen() []Finding {
 	}
 	causes := p.causes()
 	s.called = s.call(causes)
+	ahead := p.forecast(max(s.ends[0].last, s.ends[1].last) / 1e9)
+	if s.called == calledTurnout && !slices.ContainsFunc(p.alarms, func(a raised) bool { return !a.fell }) {
+		// Only lighter than it was: nobody need go.
+		s.called = calledNothing
+		return nil
+	}
 	var out []Finding
 	add := func(c Condition, sel func(sig int) bool, urgency float64) {
-		f := Finding{Condition: c, Causes: causes, Urgency: urgency}
+		f := Finding{Condition: c, Causes: causes, Urgency: urgency, Forecast: ahead}
 		ends := [2]bool{}
 		best := -1.0
 		drives := map[string]bool{}
 		for _, x := range p.alarms {
-			if !sel(x.signal) {
+			if !sel(x.signal) || x.fell && s.called == calledTurnout {
 				continue
 			}
 			ends[x.end] = true
@@ -255,6 +261,7 @@ type raised struct {
 	own    float64
 	sd     float64
 	since  int64 // unix s
+	fell   bool  // stands below its past
 }
 
 func (r *raised) percent() float64 {
@@ -275,9 +282,9 @@ type picture struct {
 	known   [2]bool     // the supply is reported
 	sag     [2]float64  // fall of the supply, ln
 	sagSD   [2]float64
-	near    int     // signals that are on the way to an alarm
-	strange float64 // how far the travel effort is from where the weather has been before
-	any     bool    // there are alarms
+	near    int        // signals that are on the way to an alarm
+	allowed [2]float64 // s, the time after which a throw is given up; 0: not known
+	lapse   [2]float64 // s, usual duration of the first drive
 }
 
 // alarms lists the signals whose rise calls for someone. The inrush tells
@@ -289,6 +296,10 @@ func (s *State) picture() picture {
 	arl := float64(s.arl)
 	for i := range s.ends {
 		e := &s.ends[i]
+		p.allowed[i] = float64(e.allowed)
+		if len(e.tracks) > 0 {
+			p.lapse[i] = float64(e.tracks[0].duration)
+		}
 		for j := range e.tracks {
 			p.look(i, &e.tracks[j], arl)
 		}
@@ -371,7 +382,7 @@ func (p *picture) look(end int, t *track, arl float64) {
 		up := g.alarm > 0 && alarms(k)
 		down := g.low && (k == sIdle || k == sTravel || k == sInrush && fell)
 		if up || down {
-			p.alarms = append(p.alarms, raised{end: end, drive: t.drive, signal: k, d: d, own: own, sd: sd, since: g.upSince})
+			p.alarms = append(p.alarms, raised{end: end, drive: t.drive, signal: k, d: d, own: own, sd: sd, since: g.upSince, fell: !up})
 		} else if alarms(k) && own > 0 && float64(g.up) > witness*g.interval(&kinds[k], arl) {
 			p.near++
 		}

@@ -34,6 +34,7 @@ type endState struct {
 	rate       float32    // share of throws that stand out, usually
 	felt       [2]float32 // how far the last throws stand from the past, ln: effort and time
 	feels      bool       // that is known
+	allowed    float32    // s, the longest that a throw was tried for in vain; 0: none was
 }
 
 // place is a detector, and how long after the movement it makes.
@@ -159,8 +160,25 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 		e.odd.need = goodAgain
 	}
 	e.incomplete.take(!o.Completed, at, o.ThrowID)
+	if !o.Completed {
+		e.inVain(o)
+	}
 	a.Findings = next.findings(o, false)
 	return &next, a
+}
+
+// inVain learns from a throw that was given up how long one is tried.
+func (e *endState) inVain(o *Observation) {
+	for i := range o.Traces {
+		tr := &o.Traces[i]
+		if !watched(tr.Quantity) || len(e.tracks) == 0 || tr.Drive != e.tracks[0].drive {
+			continue
+		}
+		// What was given up early, by hand or by a stall, is no limit.
+		if d := tr.Features[Duration]; d > 1.15*e.tracks[0].duration && e.tracks[0].duration > 0 {
+			e.allowed = max(e.allowed, d)
+		}
+	}
 }
 
 // take moves the spell by one throw.
