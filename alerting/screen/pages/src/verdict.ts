@@ -5,16 +5,18 @@ import type { End, Verdict, Work } from "./api.ts";
 export interface Judged {
   outcome: Verdict["outcome"] | "unknown";
   to?: End;
-  drive?: string; // where the visit was judged by more than one
   words: string;
-  said?: string;
+  said: { drive?: string; text: string }[]; // the drive where there are several
 }
 
-const outcomes: Record<string, string> = {
-  helped: "helped",
+/** What matters most first. */
+const outcomes: Record<Verdict["outcome"], string> = {
   "not-helped": "did not help",
+  helped: "helped",
   routine: "routine: nothing stood out before",
 };
+
+const waiting = "not judged yet: waits for the next throws";
 
 const ends: End[] = ["normal", "reverse"];
 
@@ -26,19 +28,23 @@ const unjudged: Record<string, string> = {
 
 /**
  * For each visit, in the order given, what the throws after it say: normal
- * first, then reverse. A visit is judged until the next one that is work.
+ * first, then reverse; channels and drives that say the same are told together.
+ * A visit is judged until the next one that is work.
  */
 export function judged(visits: Work[]): Judged[][] {
   const latest = Math.max(...visits.filter((w) => w.work !== "inspected").map((w) => Date.parse(w.done_at)));
   return visits.map((w) => {
     const list = w.verdicts ?? [];
     const waits = !(w.work in unjudged) && Date.parse(w.done_at) >= latest;
-    if (list.length === 0) return [{ outcome: "unknown", words: unjudged[w.work] ?? (waits ? "not judged yet: waits for the next throws" : "never judged: too few throws to compare") }];
+    if (list.length === 0) return [{ outcome: "unknown", words: unjudged[w.work] ?? (waits ? waiting : "never judged: too few throws to compare"), said: [] }];
     const drives = new Set(list.map((v) => v.drive));
     return ends.flatMap((to): Judged[] => {
       const mine = list.filter((v) => v.to === to);
-      if (mine.length === 0) return waits ? [{ outcome: "unknown", to, words: "not judged yet: waits for the next throws" }] : [];
-      return mine.map((v) => ({ outcome: v.outcome, to, words: outcomes[v.outcome] ?? v.outcome, said: v.said, ...(drives.size > 1 ? { drive: v.drive } : {}) }));
+      if (mine.length === 0) return waits ? [{ outcome: "unknown", to, words: waiting, said: [] }] : [];
+      return (Object.keys(outcomes) as Verdict["outcome"][]).flatMap((outcome): Judged[] => {
+        const alike = mine.filter((v) => v.outcome === outcome);
+        return alike.length === 0 ? [] : [{ outcome, to, words: outcomes[outcome], said: alike.map((v) => ({ text: v.said, ...(drives.size > 1 ? { drive: v.drive } : {}) })) }];
+      });
     });
   });
 }

@@ -16,7 +16,7 @@ test("each end says what a visit did, normal first", () => {
     ["normal: helped", "reverse: did not help"],
     ["normal: routine: nothing stood out before", "reverse: routine: nothing stood out before"],
   ]);
-  assert.equal(judged([visit(1, "lubricated", [verdict("normal", "helped")])])[0]![0]!.said, verdict("normal", "helped").said);
+  assert.equal(judged([visit(1, "lubricated", [verdict("normal", "helped")])])[0]![0]!.said[0]!.text, verdict("normal", "helped").said);
 });
 
 test("the latest work waits for throws, an end at a time; older work does no more", () => {
@@ -31,8 +31,9 @@ test("an inspection is not judged and ends no judging; a baseline set anew does"
   assert.deepEqual(words([]), []);
 });
 
-test("drives are named where there are several", () => {
-  const drives = (v: Verdict[]): (string | undefined)[] => judged([visit(1, "lubricated", v)])[0]!.map((j) => j.drive);
-  assert.deepEqual(drives([verdict("normal", "helped"), verdict("reverse", "helped")]), [undefined, undefined]);
-  assert.deepEqual(drives([verdict("normal", "helped"), verdict("reverse", "helped"), verdict("normal", "routine", "back"), verdict("reverse", "routine", "back")]), ["main", "back", "main", "back"]);
+test("channels and drives that say the same are told together, drives named where there are several", () => {
+  const told = (v: Verdict[]): string[] => judged([visit(1, "lubricated", v)])[0]!.map((j) => `${j.to} ${j.outcome} ${j.said.map((s) => s.drive ?? "-").join()}`);
+  assert.deepEqual(told([verdict("normal", "helped"), verdict("reverse", "helped")]), ["normal helped -", "reverse helped -"]);
+  assert.deepEqual(told([verdict("normal", "routine"), verdict("normal", "helped"), verdict("reverse", "routine"), verdict("normal", "routine", "back"), verdict("reverse", "not-helped", "back")]),
+    ["normal helped main", "normal routine main,back", "reverse not-helped back", "reverse routine main"]);
 });

@@ -72,6 +72,6 @@ export class WorkPart {
 
 function verdictLine(j: Judged): HTMLElement {
   return h("li", { data: { outcome: j.outcome, to: j.to } }, outcomeMark(j.outcome),
-    j.to && [h("span", { class: "end" }, turnoutSymbol(j.to), toEnd(j.to)), j.drive ? `, ${j.drive} drive` : "", ": "],
-    h("b", null, j.words), j.said && [". ", h("span", { class: "soft" }, sentence(j.said))]);
+    j.to && [h("span", { class: "end" }, turnoutSymbol(j.to), toEnd(j.to)), ": "],
+    h("b", null, j.words), j.said.length > 0 && [". ", h("span", { class: "soft" }, j.said.map((s) => sentence(s.drive ? `${s.drive} drive: ${s.text}` : s.text)).join(" "))]);
 }
