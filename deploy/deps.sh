@@ -1,12 +1,17 @@
 #!/bin/sh
 # Installs from Debian what the tests run for real: Mosquitto as the broker,
-# Chromium for the pages. On another system it only says what is missing; the
-# tests that need it then skip, or fail where CI is set.
+# Chromium for the pages, R and SciPy to work out the charts' figures beside
+# ours. On another system it only says what is missing; the tests that need it
+# then skip, or fail where CI is set.
 set -eu
 need=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || need="$need mosquitto"
 command -v mosquitto_pub >/dev/null 2>&1 || need="$need mosquitto-clients"
 command -v chromium >/dev/null 2>&1 || need="$need chromium"
+Rscript -e 'library(spc)' >/dev/null 2>&1 || need="$need r-base-core r-cran-spc"
+python=python3
+[ ! -x /usr/bin/python3 ] || python=/usr/bin/python3
+"$python" -c 'import scipy, statsmodels' >/dev/null 2>&1 || need="$need python3-scipy python3-statsmodels"
 [ -n "$need" ] || exit 0
 if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
 	apt-get update -qq
