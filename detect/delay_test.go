@@ -42,25 +42,21 @@ func usualARL() float64 {
 	return s.runLengthWanted(&set)
 }
 
-// delayCases are run lengths with what our delay over the quickest may be, by
-// change: at most 1.15 up to three deviations. That one block never alarms
-// costs more for changes that one block would show: four deviations.
-var delayCases = []struct {
-	shift          float64
-	at10k, at100k  float64 // the ratio found, rounded up: the tests hold it
-	usual          float64
-	beyond, within float64 // tolerances of the simulation: standard errors and share
-}{
-	{1, 1.005, 1.005, 1.005, 4, 0.003},
-	{2, 1.02, 1.01, 1.01, 4, 0.003},
-	{3, 1.11, 1.06, 1.04, 4, 0.003},
-	{4, 1.28, 1.18, 1.13, 4, 0.003},
+// delayCases are changes, in deviations of a block, with what our delay over the
+// quickest may be where 10,000 blocks are asked for and where 100,000 and more:
+// what was found, rounded up. It stays below 1.15 up to three deviations; that
+// one block never alarms costs more for a change that one block would show.
+var delayCases = []struct{ shift, at10k, at100k float64 }{
+	{1, 1.005, 1.005},
+	{2, 1.02, 1.01},
+	{3, 1.11, 1.06},
+	{4, 1.28, 1.18},
 }
 
 func TestDelay(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 8))
 	for _, c := range delayCases {
-		for _, at := range []struct{ arl, most float64 }{{1e4, c.at10k}, {1e5, c.at100k}, {usualARL(), c.usual}} {
+		for _, at := range []struct{ arl, most float64 }{{1e4, c.at10k}, {1e5, c.at100k}, {usualARL(), c.at100k}} {
 			d := delaysOf(at.arl, c.shift)
 			t.Logf("asked %.3g, change of %g: h %.2f, runs %.3g, delay %.3f, quickest %.3f (with the run length asked for %.3f, Lorden %.2f): ratio %.3f",
 				at.arl, c.shift, d.h, d.runs, d.ours, d.best, d.asked, d.lorden, d.ours/d.best)
@@ -71,7 +67,7 @@ func TestDelay(t *testing.T) {
 				t.Errorf("asked %g, change of %g: delay %.3f, Lorden's bound %.3f", at.arl, c.shift, d.ours, d.lorden)
 			}
 			mean, se := simulate(rng, 6000, d.h, c.shift/2, step*d.h, steady(c.shift))
-			if math.Abs(mean-d.ours) > c.beyond*se+c.within*d.ours {
+			if math.Abs(mean-d.ours) > 4*se+0.003*d.ours {
 				t.Errorf("asked %g, change of %g: delay %.3f by the chain, %.3f ± %.3f through climb", at.arl, c.shift, d.ours, mean, se)
 			}
 		}
