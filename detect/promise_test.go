@@ -1,7 +1,6 @@
 package detect
 
 import (
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -91,7 +90,7 @@ func TestFalseAlarmsOfNoisyTurnouts(t *testing.T) {
 			ratio := float64(alarms) / (judged / arl)
 			t.Logf("blocks vary by %g allowances, %s: %d false alarms in %.0f blocks, %.1f times what is promised", sd, n.name, alarms, judged, ratio)
 			if ratio > 7 {
-				t.Error(fmt.Sprintf("blocks vary by %g allowances, %s: ", sd, n.name), "expected at most 7 times what is promised, found ", ratio)
+				t.Errorf("blocks vary by %g allowances, %s: expected at most 7 times what is promised, found %.1f", sd, n.name, ratio)
 			}
 		}
 	}
