@@ -305,6 +305,12 @@ func (d *Daemon) tell(made *draft) {
 	for _, c := range made.cabinets {
 		d.hub.Cabinet(c)
 	}
+	if made.noticed {
+		for _, n := range made.notices {
+			d.o.Log.Info("felt by many", "area", n.Area, "what", n.What, "said", n.Said)
+		}
+		d.hub.Notices(made.notices)
+	}
 	for _, r := range made.records {
 		d.hub.Throw(r)
 	}

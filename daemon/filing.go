@@ -37,6 +37,8 @@ type draft struct {
 	receipts map[string]ingest.Receipt
 	events   []alerting.Event
 	records  []*detect.Record
+	notices  []detect.Notice // what many feel, where noticed
+	noticed  bool            // the notices have changed
 	throws   [numOutcomes]int
 	aside    int // messages set aside
 	away     int // of them, for the limit on turnouts
@@ -55,6 +57,8 @@ type filer struct {
 	yard    *yard
 	weather detect.Weather
 	near    detect.Neighbours
+	notices []detect.Notice // the latest
+	untold  bool            // the yard does not know them
 	set     detect.Settings
 	most    int // turnouts
 }
@@ -72,6 +76,11 @@ func (f *filer) file(tx entries, batch []*parcel) (*draft, error) {
 	if err := f.checkpoint(tx, d, len(batch), false); err != nil {
 		return nil, err
 	}
+	// Told once too often after a failed commit, never too seldom: they are no entries.
+	if list, changed := f.near.Notices(); changed {
+		f.notices, f.untold = list, true
+	}
+	d.notices, d.noticed = f.notices, f.untold
 	for cabinet, r := range d.receipts {
 		if err := tx.SaveReceipt(cabinet, r); err != nil {
 			return nil, fmt.Errorf("receipt of cabinet %q: %w", cabinet, err)

@@ -186,6 +186,7 @@ func (p *pipeline) settle(ctx context.Context, batch []*parcel) error {
 // tell makes what was committed what is known, acknowledges, and answers.
 func (p *pipeline) tell(batch []*parcel, d *draft) {
 	p.filer.yard.take(d)
+	p.filer.untold = false
 	taken := int64(0)
 	for _, m := range batch {
 		if m.faulty != nil {

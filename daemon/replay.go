@@ -39,6 +39,9 @@ type ReplayOptions struct {
 	Throw func(*detect.Record)
 	// Work is told all recorded work, before the transitions of its load; nil: nobody is.
 	Work func(*ingest.Work)
+	// Notices is told what many turnouts feel at once, all of it, whenever that
+	// changes; nil: nobody is.
+	Notices func([]detect.Notice)
 	// Refused is told every line that cannot be believed; nil: nobody is.
 	Refused func(file string, line int, reason error)
 	// Read is told, from another goroutine, how many more bytes of the files
@@ -202,6 +205,10 @@ func (r *replay) file(ctx context.Context) (out Replayed, err error) {
 			break
 		}
 		f.yard.take(d)
+		f.untold = false
+		if d.noticed && r.o.Notices != nil {
+			r.o.Notices(d.notices)
+		}
 		for i, p := range l.parcels {
 			out.Lines++
 			if refusal := ingest.AsRefusal(p.answer); refusal != nil {

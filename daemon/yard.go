@@ -49,7 +49,8 @@ type yard struct {
 	alerting map[string]*turnout // those with open alerts
 	cabinets map[string]ingest.CabinetState
 	receipts map[string]ingest.Receipt
-	behind   []behind // turnouts whose state as it is kept lacks throws, longest first; the committer's alone
+	notices  []detect.Notice // what many feel; never changed in place
+	behind   []behind        // turnouts whose state as it is kept lacks throws, longest first; the committer's alone
 }
 
 func newYard() *yard {
@@ -87,6 +88,16 @@ func (y *yard) take(d *draft) {
 	for name, r := range d.receipts {
 		y.receipts[name] = r
 	}
+	if d.noticed {
+		y.notices = d.notices
+	}
+}
+
+// Notices returns what many turnouts feel at once.
+func (y *yard) Notices() []detect.Notice {
+	y.mu.RLock()
+	defer y.mu.RUnlock()
+	return y.notices
 }
 
 // Turnouts returns all turnouts in the order of their names.

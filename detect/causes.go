@@ -310,7 +310,7 @@ func (p *picture) ranked(weights map[CauseName]float64) []Cause {
 	var out []Cause
 	kept := 0.0
 	for name, w := range weights {
-		if w/sum < 0.01 {
+		if w/sum < 0.03 {
 			continue
 		}
 		out = append(out, Cause{Cause: name, Probability: w / sum, Evidence: evidence, Checks: checks[name]})

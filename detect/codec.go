@@ -252,6 +252,8 @@ func (c *coder) state(s *State) {
 		c.f32s(e.felt[:])
 		c.flag(&e.feels)
 		c.f32(&e.allowed)
+		c.f32s(e.raw[:])
+		c.f32s2(&e.cold, &e.wet)
 		n := c.count(len(e.tracks), maxTracks)
 		if c.reading {
 			e.tracks = make([]track, n)
@@ -267,6 +269,7 @@ func (c *coder) state(s *State) {
 			c.text(&e.places[j].name)
 			c.signal(&e.places[j].lag)
 			c.flag(&e.places[j].soft)
+			c.flag(&e.places[j].anew)
 		}
 	}
 }

@@ -1,8 +1,11 @@
 package detect
 
 import (
+	"fmt"
+	"maps"
 	"math"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -15,7 +18,8 @@ import (
 // sags are in it; one turnout's fault is not. It is plain state, stepped in the
 // order of arrival. The zero Neighbours knows nothing.
 type Neighbours struct {
-	groups map[string]*group
+	groups  map[string]*group
+	changed bool // notices came, went or grew since they were last told
 }
 
 // group is a set of turnouts that may feel alike.
@@ -25,15 +29,39 @@ type group struct {
 	middle [2]float64 // of the felt, with the newest left as they were until due
 	fresh  int        // turnouts in it
 	due    int        // takings until the middle is found anew
+	notice [2]*Notice // effort and time, nil: none stands
 	slow   [2]float64 // running mean of the middle: what stays is the level's to follow
 	last   int64      // unix s of the latest middle that went into slow
 }
 
 // felt is how far a turnout stands from its own past, ln: effort and time.
 type felt struct {
-	ln [2]float64
-	at int64 // unix s
+	ln        [2]float64
+	raw       [2]float64 // what the weather does left in
+	cold, wet float64    // K colder than usual, share of throws in the rain
+	at        int64      // unix s
 }
+
+// Notice is what many turnouts of an area feel at once. It is no alert: no
+// single turnout is at fault.
+type Notice struct {
+	Area     string    `json:"area" doc:"the beginning of the turnouts' names, or a cabinet"`
+	What     string    `json:"what" enum:"effort,time"`
+	Since    time.Time `json:"since"`
+	Change   float64   `json:"change_percent" doc:"the middle of all, against their own past"`
+	Turnouts int       `json:"turnouts" doc:"that feel it"`
+	Of       int       `json:"of" doc:"of the area that threw of late"`
+	Said     string    `json:"said"`
+}
+
+// When many feel it: the change of the middle, ln, from which a notice stands
+// and under which it ends, and the share of turnouts that feel half of it.
+var noticeFrom, noticeUntil = [2]float64{0.07, 0.035}, [2]float64{0.035, 0.018}
+
+const (
+	noticeShare = 0.7
+	noticeLeast = 6 // turnouts of an area under which there is none
+)
 
 const (
 	feltOld   = 36 * 3600    // s after which what was felt is no more counted
@@ -94,10 +122,11 @@ func (n *Neighbours) Fill(o *Observation, cabinet string) {
 
 // Take notes how far the turnout stands from its own past.
 func (n *Neighbours) Take(s *State, cabinet string, at time.Time) {
-	ln, ok := s.felt()
+	f, ok := s.felt()
 	if !ok {
 		return
 	}
+	f.at = at.Unix()
 	if n.groups == nil {
 		n.groups = map[string]*group{}
 	}
@@ -110,11 +139,12 @@ func (n *Neighbours) Take(s *State, cabinet string, at time.Time) {
 			g = &group{index: map[string]int{}}
 			n.groups[k] = g
 		}
-		g.take(s.turnout, felt{ln, at.Unix()})
+		n.changed = g.take(s.turnout, f, k) || n.changed
 	}
 }
 
-func (g *group) take(turnout string, f felt) {
+// take takes what a turnout feels; changed: a notice of the group has.
+func (g *group) take(turnout string, f felt, key string) (changed bool) {
 	i, ok := g.index[turnout]
 	if !ok {
 		i = len(g.felt)
@@ -133,7 +163,85 @@ func (g *group) take(turnout string, f felt) {
 			g.slow[i] += w * (g.middle[i] - g.slow[i])
 		}
 		g.last = max(g.last, f.at)
+		if key != "*" && len(g.felt) >= noticeLeast {
+			changed = g.heed(key[2:], f.at)
+		}
 	}
+	return changed
+}
+
+// heed looks whether many of the group feel the same now.
+func (g *group) heed(area string, at int64) (changed bool) {
+	for i, what := range [2]string{"effort", "time"} {
+		var x []float64
+		cold, wet := 0.0, 0.0
+		for k := range g.felt {
+			if f := &g.felt[k]; f.at >= at-feltOld {
+				x = append(x, f.raw[i])
+				cold, wet = cold+f.cold, wet+f.wet
+			}
+		}
+		if len(x) < noticeLeast {
+			continue
+		}
+		slices.Sort(x)
+		n := len(x)
+		middle := (x[(n-1)/2] + x[n/2]) / 2
+		feel := n - sort.SearchFloat64s(x, max(middle/2, noticeUntil[i]/2))
+		was := g.notice[i]
+		switch {
+		case was == nil && (middle < noticeFrom[i] || float64(feel) < noticeShare*float64(n)):
+			continue
+		case was != nil && middle < noticeUntil[i]:
+			g.notice[i], changed = nil, true
+			continue
+		}
+		now := Notice{Area: area, What: what, Since: time.Unix(at, 0).UTC(), Change: round1(100 * (math.Exp(middle) - 1)), Turnouts: feel, Of: n}
+		if was != nil {
+			if math.Abs(now.Change-was.Change) < 0.3*was.Change {
+				continue
+			}
+			now.Since = was.Since
+		}
+		how := "heavier"
+		if i == 1 {
+			how = "slower"
+		}
+		now.Said = fmt.Sprintf("%d of %d turnouts of %s throw about %.0f %% %s than their past", feel, n, area, now.Change, how)
+		switch cold, wet = cold/float64(n), wet/float64(n); {
+		case cold > 4:
+			now.Said += fmt.Sprintf("; it is %.0f K colder than their usual", cold)
+		case cold < -4:
+			now.Said += fmt.Sprintf("; it is %.0f K warmer than their usual", -cold)
+		case wet > 0.5:
+			now.Said += "; it rains"
+		default:
+			now.Said += "; look for what they share: weather, supply, cabinet"
+		}
+		g.notice[i], changed = &now, true
+	}
+	return changed
+}
+
+// Notices returns what many feel now, in the order of their areas, and whether
+// that has changed since it was last asked for. An area whose cabinet tells the
+// same is told once.
+func (n *Neighbours) Notices() (list []Notice, changed bool) {
+	changed, n.changed = n.changed, false
+	if !changed {
+		return nil, false
+	}
+	keys := slices.Sorted(maps.Keys(n.groups))
+	for what := range 2 {
+		told := false
+		for _, k := range keys { // areas before cabinets
+			if x := n.groups[k].notice[what]; x != nil && (!told || k[0] == 'a') {
+				list = append(list, *x)
+				told = told || k[0] == 'a'
+			}
+		}
+	}
+	return list, true
 }
 
 // without returns the middle of the group without the turnout itself, and of
@@ -172,20 +280,22 @@ func (g *group) find(but int, at int64) (middle [2]float64, n int) {
 
 // felt returns how far the turnout's last throws stand from its past, what the
 // neighbours feel left in, and whether that is known.
-func (s *State) felt() (ln [2]float64, ok bool) {
+func (s *State) felt() (f felt, ok bool) {
 	n := 0.0
 	for i := range s.ends {
 		e := &s.ends[i]
-		if e.feels {
-			ln[0] += float64(e.felt[0])
-			ln[1] += float64(e.felt[1])
-			n++
+		if !e.feels {
+			continue
 		}
+		n++
+		for k := range 2 {
+			f.ln[k] += (float64(e.felt[k]) - f.ln[k]) / n
+			f.raw[k] += (float64(e.raw[k]) - f.raw[k]) / n
+		}
+		f.cold += (float64(e.cold) - f.cold) / n
+		f.wet += (float64(e.wet) - f.wet) / n
 	}
-	if n == 0 {
-		return ln, false
-	}
-	return [2]float64{ln[0] / n, ln[1] / n}, true
+	return f, n > 0
 }
 
 // feel notes how far a throw stands from its past.
@@ -203,6 +313,19 @@ func (e *endState) feel(t *track, r *reading, c *covariates) {
 			e.felt[i] = d
 		}
 		e.felt[i] += (d - e.felt[i]) / 4
+		for k, known := range alone.known {
+			if known && k != covLoad {
+				d += s.slope[k] * (float32(alone.x[k]) - s.slowX[k])
+			}
+		}
+		e.raw[i] += (d - e.raw[i]) / 4
+	}
+	s := &t.signals[sTravel]
+	if c.known[covTemperature] {
+		e.cold += (s.slowX[covTemperature] - float32(c.x[covTemperature]) - e.cold) / 4
+	}
+	if c.known[covRain] {
+		e.wet += (float32(c.x[covRain]) - e.wet) / 4
 	}
 	e.feels = true
 }

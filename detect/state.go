@@ -34,6 +34,9 @@ type endState struct {
 	rate       float32    // share of throws that stand out, usually
 	felt       [2]float32 // how far the last throws stand from the past, ln: effort and time
 	feels      bool       // that is known
+	raw        [2]float32 // likewise, what the weather does left in
+	cold       float32    // K, by which it is colder than its usual
+	wet        float32    // share of the last throws that were in the rain
 	allowed    float32    // s, the longest that a throw was tried for in vain; 0: none was
 }
 
@@ -42,6 +45,7 @@ type place struct {
 	name string
 	lag  signal // s
 	soft bool   // the work that is to be judged cannot have made it later
+	anew bool   // what follows is normal
 }
 
 // spell is a condition of single throws that stands until enough throws in a
@@ -152,7 +156,7 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 		}
 		e.sag.step(&sagKind, -cov.x[covSupply], &covariates{}, o.StartedAt.Unix(), arl, false)
 		if e.sag.settling < 0 {
-			judge([]*signal{&e.sag}, func(int) *kindOf { return &sagKind }, false, 0, o.StartedAt.Unix())
+			judge([]*signal{&e.sag}, func(int) *kindOf { return &sagKind }, false, false, 0, o.StartedAt.Unix())
 		}
 	}
 	e.odd.take(odd || often, at, o.ThrowID)
@@ -312,7 +316,8 @@ func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64,
 		s.step(&kinds[i], r[i], cov, at, arl, frozen)
 		doubt = doubt || s.learned() && s.doubt(&kinds[i], arl)
 	}
-	if v := t.settled(o.To, at); v != nil {
+	// Two channels of a drive say the same of work.
+	if v := t.settled(o.To, at); v != nil && !slices.ContainsFunc(*verdicts, func(w Verdict) bool { return w.Drive == v.Drive }) {
 		*verdicts = append(*verdicts, *v)
 	}
 	t.settle(tr, doubt)
@@ -360,7 +365,7 @@ func (e *endState) detect(o *Observation, cov *covariates, arl float64) {
 		far := s.n >= needed && math.Abs(lag-float64(s.level)) > 2*winsor*math.Sqrt(float64(s.v))
 		s.step(&lagKind, lag, cov, o.StartedAt.Unix(), arl, far)
 		if s.settling < 0 {
-			judge([]*signal{s}, func(int) *kindOf { return &lagKind }, e.places[i].soft, 0, o.StartedAt.Unix())
+			judge([]*signal{s}, func(int) *kindOf { return &lagKind }, e.places[i].soft, e.places[i].anew, 0, o.StartedAt.Unix())
 		}
 	}
 }
@@ -393,7 +398,7 @@ func (s *State) Visit(w *ingest.Work, set *Settings) (*State, Assessment) {
 			for j := range e.places {
 				p := &e.places[j]
 				p.lag.visit(enough(&p.lag, &lagKind))
-				p.soft = visited.soft()
+				p.soft, p.anew = visited.soft(), w.Kind == ingest.Rebaselined
 			}
 			e.sag.visit(1)
 			e.incomplete, e.odd = spell{}, spell{}

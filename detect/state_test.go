@@ -283,3 +283,70 @@ func TestVisitInVain(t *testing.T) {
 		t.Errorf("expected that it did not help, found %+v", verdicts)
 	}
 }
+
+// A baseline that is started anew takes what is there now for normal.
+func TestRebaselined(t *testing.T) {
+	w := newBench(7)
+	s, set := &State{}, DefaultSettings()
+	var a Assessment
+	for range 200 {
+		s, a = s.Step(w.throw(), &set)
+	}
+	w.travel = 0.5
+	for range 100 {
+		s, a = s.Step(w.throw(), &set)
+	}
+	if len(a.Findings) == 0 {
+		t.Fatal("not called")
+	}
+	s, _ = s.Visit(&ingest.Work{Turnout: "W1", DoneAt: w.at, Kind: ingest.Rebaselined, Note: "other blades were fitted"}, &set)
+	for i := range 200 {
+		s, a = s.Step(w.throw(), &set)
+		if len(a.Findings) > 0 && i > 2*3*groupCount {
+			t.Fatalf("throw %d: still called, %+v", i, a.Findings[0])
+		}
+	}
+	w.travel = 0.9
+	for range 100 {
+		s, a = s.Step(w.throw(), &set)
+	}
+	if len(a.Findings) == 0 {
+		t.Error("blind after the new baseline")
+	}
+}
+
+// A change that grows evenly towards the usual limit gets a forecast that holds
+// the day on which it is reached, and a calm turnout gets none.
+func TestForecast(t *testing.T) {
+	held, told := 0, 0
+	for seed := range uint64(12) {
+		w := newBench(100 + seed)
+		s, set := &State{}, DefaultSettings()
+		var a Assessment
+		for range 300 {
+			s, a = s.Step(w.throw(), &set)
+		}
+		start := w.at
+		life := 15 + 2*float64(seed) // d, to the limit of 0.5 ln
+		for {
+			age := w.at.Sub(start).Hours() / 24
+			if age > life {
+				break
+			}
+			w.travel = math.Expm1(0.5 * age / life)
+			s, a = s.Step(w.throw(), &set)
+			if f, ok := conditions(a.Findings)[Stiffening]; ok && f.Forecast != nil && age > life/2 {
+				told++
+				if left := life - age; f.Forecast.P10 <= left && left <= f.Forecast.P90 {
+					held++
+				}
+				if f.Forecast.P10 > f.Forecast.P50 || f.Forecast.P50 > f.Forecast.P90 || f.Forecast.Limit == "" {
+					t.Fatalf("quantiles out of order: %+v", f.Forecast)
+				}
+			}
+		}
+	}
+	if told < 100 || float64(held) < 0.8*float64(told) {
+		t.Errorf("of %d forecasts %d held", told, held)
+	}
+}

@@ -112,8 +112,8 @@ func (s *signal) resume(now float64, take bool, at int64) {
 // judge ends the gathering of signals that belong together. Work that left
 // what stood out as it was has not helped: then the levels stay, all of them,
 // and the charts go on. Cleaning and grease do not make a turnout heavier.
-// eased is by how much the travel has changed, ln.
-func judge(signals []*signal, kind func(int) *kindOf, soft bool, eased float64, at int64) Outcome {
+// eased is by how much the travel has changed, ln; anew: what is seen now is normal.
+func judge(signals []*signal, kind func(int) *kindOf, soft, anew bool, eased float64, at int64) Outcome {
 	then, left := 0.0, 0.0
 	for i := range signals {
 		s, k := signals[i], kind(i)
@@ -128,7 +128,7 @@ func judge(signals []*signal, kind func(int) *kindOf, soft bool, eased float64, 
 		share = softShare
 	}
 	out := Routine
-	if then > 0 {
+	if then > 0 && !anew {
 		out = Helped
 		if left > share*then {
 			out = NotHelped
@@ -142,7 +142,7 @@ func judge(signals []*signal, kind func(int) *kindOf, soft bool, eased float64, 
 		now := s.now()
 		take := out != NotHelped && !math.IsNaN(now)
 		// Where the travel got lighter, its parts get heavier beside it.
-		if out == Routine && soft && now-float64(s.level)+float64(s.slope[covLoad])*eased > s.reference(k) {
+		if out == Routine && soft && !anew && now-float64(s.level)+float64(s.slope[covLoad])*eased > s.reference(k) {
 			take = false
 		}
 		s.resume(now, take, at)
@@ -188,7 +188,7 @@ func (t *track) settled(to ingest.End, at int64) *Verdict {
 	for i := range all {
 		all[i] = &t.signals[i]
 	}
-	v.Outcome = judge(all[:], func(i int) *kindOf { return &kinds[i] }, t.work.soft(), effortNow-effortLevel, at)
+	v.Outcome = judge(all[:], func(i int) *kindOf { return &kinds[i] }, t.work.soft(), t.work.kind == ingest.Rebaselined, effortNow-effortLevel, at)
 	v.Said = fmt.Sprintf("travel effort %s against the throws before the work, %s", percent(100*(math.Exp(effortNow-effortWas)-1)), against(effortNow-effortLevel, ref))
 	if x := 100 * (math.Exp(timeNow-timeWas) - 1); math.Abs(x) >= 1.5 {
 		v.Said += fmt.Sprintf("; duration %s", percent(x))

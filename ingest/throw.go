@@ -105,6 +105,10 @@ const (
 	OtherWork  WorkKind = "other"
 )
 
+// Rebaselined is no work at the turnout: someone, who gives the reason as the
+// note, says that what it does from now on is normal.
+const Rebaselined WorkKind = "rebaselined"
+
 // WorkKinds lists all kinds of work.
 var WorkKinds = [...]WorkKind{Inspected, Cleaned, Lubricated, Adjusted, Repaired, Replaced, OtherWork}
 

@@ -321,7 +321,7 @@ func (w *Work) Validate(arrived time.Time) error {
 	var f faults
 	f.name("turnout", w.Turnout)
 	f.moment("done_at", w.DoneAt, arrived)
-	known := false
+	known := w.Kind == Rebaselined && w.Note != ""
 	for _, k := range WorkKinds {
 		known = known || k == w.Kind
 	}

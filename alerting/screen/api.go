@@ -57,12 +57,18 @@ func (s *server) register(api huma.API) {
 	get(api, "turnout", "/turnouts/{turnout}", "One turnout, its open alerts and the visits to it", s.turnout)
 	get(api, "throws", "/turnouts/{turnout}/throws", "A turnout's throws, newest first, without their traces", s.throws)
 	get(api, "trends", "/turnouts/{turnout}/trends", "How a turnout's features went, in columns, oldest first", s.trends)
+	get(api, "notices", "/notices", "What many turnouts feel at once: no alerts, no single turnout is at fault", s.notices)
 	get(api, "work", "/turnouts/{turnout}/work", "The visits to a turnout, newest first", s.work)
 	huma.Register(api, huma.Operation{
 		OperationID: "record-work", Method: http.MethodPost, Path: apiPath + "/turnouts/{turnout}/work", Summary: "Record a visit to a turnout",
 		DefaultStatus: http.StatusCreated, MaxBodyBytes: maxBody, Middlewares: huma.Middlewares{onlyJSON(api)},
 		Errors: []int{400, 403, 404, 413, 415, 422, 503},
 	}, s.recordWork)
+	huma.Register(api, huma.Operation{
+		OperationID: "rebaseline", Method: http.MethodPost, Path: apiPath + "/turnouts/{turnout}/rebaseline", Summary: "Start a turnout's baseline anew, with a reason",
+		DefaultStatus: http.StatusCreated, MaxBodyBytes: maxBody, Middlewares: huma.Middlewares{onlyJSON(api)},
+		Errors: []int{400, 403, 404, 413, 415, 422, 503},
+	}, s.rebaseline)
 	get(api, "throw", "/throws/{key}", "One throw: features, traces and the course of past traces", s.throw)
 	get(api, "quarantine", "/quarantine", "Messages that were refused, newest first", s.quarantine)
 	get(api, "set-aside", "/quarantine/{id}", "One refused message and what it says", s.aside)
@@ -186,6 +192,26 @@ func (s *server) work(ctx context.Context, in *TurnoutInput) (*answer[List[Work]
 	return &answer[List[Work]]{List[Work]{Items: newWork(work)}}, nil
 }
 
+func (s *server) notices(context.Context, *struct{}) (*answer[List[detect.Notice]], error) {
+	return &answer[List[detect.Notice]]{List[detect.Notice]{Items: append([]detect.Notice{}, s.o.Yard.Notices()...)}}, nil
+}
+
+// NewBaseline asks for a baseline anew.
+type NewBaseline struct {
+	_      struct{} `additionalProperties:"false"`
+	Reason string   `json:"reason" minLength:"5" maxLength:"4096" doc:"why what the turnout does from now on is normal"`
+	By     string   `json:"by,omitempty" maxLength:"128" doc:"who says so"`
+}
+
+type rebaselineInput struct {
+	TurnoutInput
+	Body NewBaseline
+}
+
+func (s *server) rebaseline(ctx context.Context, in *rebaselineInput) (*answer[Work], error) {
+	return s.file(ctx, ingest.Work{Turnout: in.Turnout, DoneAt: s.o.Yard.Now(), Kind: ingest.Rebaselined, Note: in.Body.Reason, By: in.Body.By})
+}
+
 // NewWork is a visit to be recorded.
 type NewWork struct {
 	_      struct{}        `additionalProperties:"false"`
@@ -201,15 +227,19 @@ type recordWorkInput struct {
 }
 
 func (s *server) recordWork(ctx context.Context, in *recordWorkInput) (*answer[Work], error) {
-	if _, err := s.o.Yard.Turnout(in.Turnout); err != nil {
-		return nil, s.problem(ctx, err, "read the turnout")
-	}
-	now := s.o.Yard.Now()
-	w := ingest.Work{Turnout: in.Turnout, DoneAt: now, Kind: in.Body.Work, Note: in.Body.Note, By: in.Body.By}
+	w := ingest.Work{Turnout: in.Turnout, DoneAt: s.o.Yard.Now(), Kind: in.Body.Work, Note: in.Body.Note, By: in.Body.By}
 	if in.Body.DoneAt != nil {
 		w.DoneAt = *in.Body.DoneAt
 	}
-	err := w.Validate(now)
+	return s.file(ctx, w)
+}
+
+// file files work at a turnout that is known.
+func (s *server) file(ctx context.Context, w ingest.Work) (*answer[Work], error) {
+	if _, err := s.o.Yard.Turnout(w.Turnout); err != nil {
+		return nil, s.problem(ctx, err, "read the turnout")
+	}
+	err := w.Validate(s.o.Yard.Now())
 	if err == nil {
 		err = s.o.Yard.RecordWork(ctx, w)
 	}

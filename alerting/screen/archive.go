@@ -44,6 +44,8 @@ type Yard interface {
 	Profile(turnout string, to ingest.End, drive string, q ingest.Quantity) detect.Profile
 	// OpenAlerts returns the open alerts of all turnouts, or of one.
 	OpenAlerts(turnout string) []alerting.Alert
+	// Notices returns what many turnouts feel at once.
+	Notices() []detect.Notice
 	// Cabinets returns the last state of every cabinet heard of.
 	Cabinets() []ingest.CabinetState
 	// RecordWork files a visit; an error that is an [ingest.Refusal] is the caller's.

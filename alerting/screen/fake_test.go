@@ -32,6 +32,7 @@ var noon = time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
 // fake is the archive and the yard, in memory: the seam between the screen and
 // the daemon.
 type fake struct {
+	notices  []detect.Notice
 	mu       sync.Mutex
 	fail     error // of every call that can fail
 	notReady error
@@ -156,6 +157,8 @@ func (f *fake) Profile(string, ingest.End, string, ingest.Quantity) detect.Profi
 func (f *fake) OpenAlerts(turnout string) []alerting.Alert {
 	return slices.DeleteFunc(slices.Clone(f.alerts), func(a alerting.Alert) bool { return !a.Open() || turnout != "" && a.Turnout != turnout })
 }
+
+func (f *fake) Notices() []detect.Notice { return f.notices }
 
 func (f *fake) Cabinets() []ingest.CabinetState { return f.cabinets }
 

@@ -165,6 +165,9 @@ func (h *Hub) Alert(e alerting.Event) { h.publish("alert", e) }
 // Cabinet tells a cabinet's state.
 func (h *Hub) Cabinet(s ingest.CabinetState) { h.publish("cabinet", newCabinet(&s)) }
 
+// Notices tells what many turnouts feel at once, all of it.
+func (h *Hub) Notices(list []detect.Notice) { h.publish("notices", List[detect.Notice]{Items: list}) }
+
 // Throw tells a throw. Throws of one turnout that follow each other shortly
 // become one event, the latest. r is not kept.
 func (h *Hub) Throw(r *detect.Record) {

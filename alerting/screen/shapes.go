@@ -81,7 +81,7 @@ func learning(s *detect.Summary) bool {
 // Work is a visit to a turnout.
 type Work struct {
 	DoneAt time.Time       `json:"done_at"`
-	Work   ingest.WorkKind `json:"work" enum:"inspected,cleaned,lubricated,adjusted,repaired,replaced,other"`
+	Work   ingest.WorkKind `json:"work" enum:"inspected,cleaned,lubricated,adjusted,repaired,replaced,other,rebaselined"`
 	Note   string          `json:"note,omitempty" maxLength:"4096"`
 	By     string          `json:"by,omitempty" maxLength:"128" doc:"who records it"`
 	// Verdicts are what the throws after it say of it.

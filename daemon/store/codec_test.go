@@ -150,7 +150,7 @@ func TestRecordFormat(t *testing.T) {
 	r.Traces[0].Profile[47] = 1
 	r.Bands = make([]detect.Band, 1)
 	r.Bands[0].High[15] = 2
-	head := "0178" + "01" + "03746f65" + "c801" + "00" + "01" + "0000000000000040" + "00" // id, detections, readings
+	head := "0178" + "01" + "03746f65" + "c801" + "00" + "01" + "0000000000000040" + "00"          // id, detections, readings
 	tail := "01" + "046d61696e" + "0171" + "10" + strings.Repeat("00", 4*(6+16+47)) + "0000803f" + // traces
 		"01" + strings.Repeat("00", 4*(16+16+15)) + "00000040" // bands
 	old, _ := hex.DecodeString("01" + head + tail) // before the neighbours were heard

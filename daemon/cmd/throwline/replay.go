@@ -127,6 +127,20 @@ func replay(ctx context.Context, c daemon.Config, files []string, f replayFlags,
 			return errors.Join(err, out.Flush())
 		})
 	}
+	if !f.asJSON { // the lines of JSON are alerts alone
+		told := map[string]bool{}
+		o.Notices = func(list []detect.Notice) {
+			for _, n := range list {
+				if key := n.Area + n.What + n.Since.String(); !told[key] {
+					told[key] = true
+					_ = aside(func() error {
+						fmt.Fprintf(out, "%s  felt by many: %s\n", n.Since.UTC().Format(time.DateTime), n.Said)
+						return out.Flush()
+					})
+				}
+			}
+		}
+	}
 	if tally != nil {
 		o.Throw, o.Work = tally.Throw, tally.Work
 	}
