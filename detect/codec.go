@@ -237,6 +237,7 @@ func (c *coder) state(s *State) {
 	}
 	c.text(&s.turnout)
 	c.u8(&s.called)
+	c.u8(&s.told)
 	c.f32(&s.arl)
 	for i := range s.ends {
 		e := &s.ends[i]

@@ -122,7 +122,7 @@ func sortCauses(c []Cause) {
 func (s *State) risen() []Finding {
 	p := s.picture()
 	if len(p.alarms) == 0 || s.called == calledNothing && !p.confirmed() {
-		s.called = calledNothing
+		s.called, s.told = calledNothing, 0
 		return nil
 	}
 	causes := p.causes()
@@ -130,7 +130,7 @@ func (s *State) risen() []Finding {
 	ahead := p.forecast(max(s.ends[0].last, s.ends[1].last) / 1e9)
 	if s.called == calledTurnout && !slices.ContainsFunc(p.alarms, func(a raised) bool { return !a.fell }) {
 		// Only lighter than it was: nobody need go.
-		s.called = calledNothing
+		s.called, s.told = calledNothing, 0
 		return nil
 	}
 	var out []Finding
@@ -178,11 +178,63 @@ func (s *State) risen() []Finding {
 	case calledSupply:
 		add(WeakSupply, func(int) bool { return true }, 0.4)
 	default:
-		add(Stiffening, func(sig int) bool { return sig >= 0 && sig != sDuration }, 0.4)
-		add(SlowThrow, func(sig int) bool { return sig == sDuration || sig == sSag }, 0.35)
-		add(LateDetection, func(sig int) bool { return sig == sLag }, 0.35)
+		s.told = p.tell(s.told)
+		for i, c := range seenAs {
+			if s.told&(1<<i) == 0 {
+				continue
+			}
+			sel := c.sel
+			if !slices.ContainsFunc(p.alarms, func(a raised) bool { return !a.fell && sel(a.signal) }) {
+				sel = func(int) bool { return true } // what it was raised for has ebbed, the rest has not
+			}
+			add(c.condition, sel, c.urgency)
+		}
+		return out
 	}
+	s.told = 0
 	return out
+}
+
+// seenAs are the conditions under which a change of the turnout is told, and
+// the signals that show each.
+var seenAs = [...]struct {
+	condition Condition
+	sel       func(sig int) bool
+	urgency   float64
+}{
+	{Stiffening, func(sig int) bool { return sig >= 0 && sig != sDuration }, 0.4},
+	{SlowThrow, func(sig int) bool { return sig == sDuration || sig == sSag }, 0.35},
+	{LateDetection, func(sig int) bool { return sig == sLag }, 0.35},
+}
+
+// tell returns the conditions to tell, as bits beside seenAs. One fault is one
+// alert: the condition that shows it best is told first and kept while anything
+// stands out; another one only once it is plain by itself.
+func (p *picture) tell(told uint8) uint8 {
+	var size [len(seenAs)]float64
+	best := 0
+	for _, a := range p.alarms {
+		if a.fell {
+			continue
+		}
+		for i, c := range seenAs {
+			if c.sel(a.signal) {
+				size[i] = max(size[i], math.Abs(a.own)/allowanceOf(a.signal))
+			}
+		}
+	}
+	for i := range size {
+		if size[i] > size[best] {
+			best = i
+		}
+		if told != 0 && size[i] > plainly {
+			told |= 1 << i
+		}
+	}
+	if told == 0 {
+		told = 1 << best
+	}
+	return told
 }
 
 // What the charts' rise is called. One name is kept until another is much more
@@ -223,6 +275,7 @@ func round1(x float64) float64 { return math.Round(10*x) / 10 }
 const (
 	witness  = 0.8
 	strongly = 2.0
+	plainly  = 4.0 // allowances from which a second condition is told
 )
 
 // sLag and sSag stand for a detector's time and the supply among the signals

@@ -449,20 +449,18 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 	}
 	e := mean - float64(s.fast)
 	s.fast += float32(e) / fastBlocks
-	if frozen && s.blocks >= young || s.doubt(k, arl) {
-		s.last = float32(e)
+	strange := frozen && s.blocks >= young
+	if s.alarm == 0 && !strange {
+		// Of blocks in doubt as well: left out, the widest would be missing and the
+		// noise be taken for too small.
+		s.wb = min(s.wb+1, memory)
+		s.noise(e)
+	}
+	s.last = float32(e)
+	if strange || s.doubt(k, arl) {
 		return
 	}
 	s.blocks++
-	s.wb = min(s.wb+1, memory)
-	// What the mean of the last few blocks leaves is the blocks' own noise: the
-	// slow course of the level is no part of it. An EWMA of weight w leaves
-	// 2/(2-w) of the variance of independent blocks.
-	e = min(max(e, -3*math.Sqrt(float64(s.vb))), 3*math.Sqrt(float64(s.vb)))
-	s.vb += float32((e*e*(2-1/fastBlocks)/2 - float64(s.vb)) / float64(s.wb))
-	s.vb = max(s.vb, 1e-7)
-	s.cb += float32((e*float64(s.last) - float64(s.cb)) / float64(s.wb))
-	s.last = float32(e)
 	slow := min(max(float64(s.fast-s.level), -1.5*ref), 1.5*ref)
 	s.vs += float32((slow*slow - float64(s.vs)) / min(float64(s.wb)*2, 120))
 	// Level and drift follow as an alpha-beta filter; the drift is that of
@@ -478,6 +476,18 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 		s.drift += float32(days / (2 * slowDays * slowDays) * cut)
 		s.drift = float32(min(max(float64(s.drift), -most/4), most))
 	}
+}
+
+// noise takes a block's deviation e from the mean of the last few into the
+// variance of blocks and the covariance of neighbours. What that mean leaves is
+// the blocks' own noise: the slow course of the level is no part of it. An EWMA
+// of weight w leaves 2/(2-w) of the variance of independent blocks.
+func (s *signal) noise(e float64) {
+	most := 3 * math.Sqrt(float64(s.vb))
+	e = min(max(e, -most), most)
+	s.vb += float32((e*e*(2-1/fastBlocks)/2 - float64(s.vb)) / float64(s.wb))
+	s.vb = max(s.vb, 1e-7)
+	s.cb += float32((e*float64(s.last) - float64(s.cb)) / float64(s.wb))
 }
 
 // change returns by how much the last throws stand above the level, in the

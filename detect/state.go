@@ -15,6 +15,7 @@ type State struct {
 	turnout string
 	ends    [2]endState // by end-1
 	called  uint8       // what the charts' rise is called
+	told    uint8       // conditions that are told, see seenAs
 	arl     float32     // blocks between false alarms that each chart was last set to
 }
 
