@@ -274,7 +274,7 @@ func round1(x float64) float64 { return math.Round(10*x) / 10 }
 // a change of strongly allowances needs no witness.
 const (
 	witness  = 0.8
-	strongly = 2.0
+	strongly = 2.5
 	plainly  = 4.0 // allowances from which a second condition is told
 )
 
@@ -306,15 +306,16 @@ func (v *view) change(end, sig int) float64 {
 
 // raised is a signal whose chart has alarmed.
 type raised struct {
-	end    int
-	drive  string
-	signal int
-	place  string
-	d      float64 // change in all, in the signal's unit
-	own    float64
-	sd     float64
-	since  int64 // unix s
-	fell   bool  // stands below its past
+	end      int
+	drive    string
+	quantity ingest.Quantity
+	signal   int
+	place    string
+	d        float64 // change in all, in the signal's unit
+	own      float64
+	sd       float64
+	since    int64 // unix s
+	fell     bool  // stands below its past
 }
 
 func (r *raised) percent() float64 {
@@ -376,7 +377,25 @@ func (s *State) picture() picture {
 			}
 		}
 	}
+	p.onesided()
 	return p
+}
+
+// onesided drops the alarms of the zero and the ripple that the other end does
+// not show: a sensor, or a motor, is the same for both.
+func (p *picture) onesided() {
+	p.alarms = slices.DeleteFunc(p.alarms, func(a raised) bool {
+		if a.signal != sIdle && a.signal != sRipple {
+			return false
+		}
+		for i := range p.views {
+			if v := &p.views[i]; v.drive == a.drive && v.q == a.quantity {
+				o := 1 - a.end
+				return v.have[o] && v.sd[o][a.signal] > 0 && v.own[o][a.signal]*a.own < 0.25*a.own*a.own
+			}
+		}
+		return false
+	})
 }
 
 // confirmed reports whether what has alarmed is enough to call someone: a great
@@ -435,7 +454,7 @@ func (p *picture) look(end int, t *track, arl float64) {
 		up := g.alarm > 0 && alarms(k)
 		down := g.low && (k == sIdle || k == sTravel || k == sInrush && fell)
 		if up || down {
-			p.alarms = append(p.alarms, raised{end: end, drive: t.drive, signal: k, d: d, own: own, sd: sd, since: g.upSince, fell: !up})
+			p.alarms = append(p.alarms, raised{end: end, drive: t.drive, quantity: t.quantity, signal: k, d: d, own: own, sd: sd, since: g.upSince, fell: !up})
 		} else if alarms(k) && own > 0 && float64(g.up) > witness*g.interval(&kinds[k], arl) {
 			p.near++
 		}
