@@ -2,6 +2,7 @@ package sketch
 
 import (
 	"os"
+	"slices"
 	"strconv"
 	"testing"
 	"time"
@@ -70,10 +71,7 @@ func TestFleet(t *testing.T) {
 			}
 		})
 		r := score.Score(&truth, events)
-		all.Cases = append(all.Cases, r.Cases...)
-		all.False = append(all.False, r.False...)
-		all.Odd += r.Odd
-		all.Years += r.Years
+		all.Add(r)
 	}
 	if os.Getenv("V") != "" {
 		for _, c := range all.Cases {
@@ -93,21 +91,37 @@ func TestFleet(t *testing.T) {
 	if os.Getenv("SEEDS") != "" || os.Getenv("TURNOUTS") != "" {
 		return
 	}
-	failures, warned, first := 0, 0, 0
+	failures, warned, first, two := 0, 0, 0, 0
+	var left []float64
 	for _, c := range all.Cases {
 		if c.Failure.IsZero() {
 			continue
 		}
 		failures++
-		if !c.Warned.IsZero() {
-			warned++
-			if string(c.First[0].Cause) == c.Cause {
-				first++
+		if c.Warned.IsZero() {
+			continue
+		}
+		warned++
+		left = append(left, c.Left)
+		for i, x := range c.First {
+			if string(x.Cause) == c.Cause && i < 2 {
+				two++
+				if i == 0 {
+					first++
+				}
 			}
 		}
 	}
+	slices.Sort(left)
+	held := 0
+	for _, g := range all.Guesses {
+		if g.P10 <= g.Days && g.Days <= g.P90 {
+			held++
+		}
+	}
 	// It may only get better.
-	if failures < 10 || warned < failures || first*2 < failures || len(all.False) > 1 {
-		t.Errorf("of %d failures %d were warned of, %d with the right cause first; %d false alerts", failures, warned, first, len(all.False))
+	if failures < 12 || warned < failures || left[len(left)/2] < 0.7 || first < 8 || two < 11 || len(all.False) > 1 || 4*held < 3*len(all.Guesses) {
+		t.Errorf("of %d failures %d were warned of with %.2f of the time left, %d with the right cause first, %d among two; %d false alerts; %d of %d forecasts held",
+			failures, warned, left[len(left)/2], first, two, len(all.False), held, len(all.Guesses))
 	}
 }
