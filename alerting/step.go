@@ -69,7 +69,7 @@ func (a *Alert) take(f detect.Finding, at time.Time) {
 func (a *Alert) moved(f detect.Finding) bool {
 	switch {
 	case priority(f).Rank() < a.Priority.Rank(),
-		f.Condition == detect.IncompleteThrow && f.ThrowID != a.ThrowID,
+		f.Condition == detect.IncompleteThrow && f.Fresh,
 		a.To != f.To && a.To != 0:
 		return true
 	case a.otherCause(f.Causes), a.nearer(f.Forecast):

@@ -61,10 +61,12 @@ func TestLifeOfAnAlert(t *testing.T) {
 
 // Each further throw that does not complete is told.
 func TestIncompleteTellsEachThrow(t *testing.T) {
-	f := detect.Finding{Condition: detect.IncompleteThrow, ThrowID: "a", Urgency: 1}
+	// Without a throw_id as well: many cabinets send none.
+	f := detect.Finding{Condition: detect.IncompleteThrow, Urgency: 1, Fresh: true}
 	open, e1 := Step(nil, "W1", []detect.Finding{f}, noon)
+	f.Fresh = false
 	open, e2 := Step(open, "W1", []detect.Finding{f}, noon.Add(time.Minute))
-	f.ThrowID = "b"
+	f.Fresh = true
 	_, e3 := Step(open, "W1", []detect.Finding{f}, noon.Add(2*time.Minute))
 	if kinds(e1) != "raised incomplete-throw" || kinds(e2) != "" || kinds(e3) != "changed incomplete-throw" {
 		t.Errorf("found %q, %q, %q", kinds(e1), kinds(e2), kinds(e3))

@@ -42,7 +42,7 @@ func (s *State) incompletes(o *Observation, late bool) []Finding {
 		f.ThrowID = p.throw
 	}
 	if o != nil && !o.Completed {
-		f.ThrowID = o.ThrowID
+		f.ThrowID, f.Fresh = o.ThrowID, true
 		if since == 0 {
 			since = o.StartedAt.UnixNano()
 			f.To = o.To

@@ -212,6 +212,7 @@ type Finding struct {
 	ChangePercent float64    // of the feature that shows it best, 0 where it says nothing
 	Since         time.Time  // when it began, as far as the charts can tell
 	ThrowID       string     // of the throw that showed it, where it is one throw
+	Fresh         bool       // the very throw that was stepped shows it; many throws have no id to tell them by
 	Urgency       float64    // 0 to 1: how near the turnout is to failing to throw
 	Forecast      *Forecast
 }
