@@ -209,6 +209,15 @@ func (c *coder) track(t *track) {
 		t.quantity = ingest.Quantity(q)
 	}
 	c.f32s2(&t.n, &t.unlock, &t.lock, &t.inrush, &t.idle, &t.running, &t.duration, &t.far)
+	c.u8(&t.useless)
+	if t.useless > 0 {
+		why := uint8(t.why)
+		c.u8(&why)
+		c.i64(&t.since)
+		if c.reading {
+			t.why = Quality(why)
+		}
+	}
 	c.i8(&t.settling)
 	if t.settling > 0 {
 		kind := string(t.work.kind)

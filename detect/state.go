@@ -291,6 +291,9 @@ func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64,
 		return 0, 0, nil
 	}
 	*band = t.band(cov)
+	if o.Completed {
+		t.doubt(tr, o.StartedAt.Unix())
+	}
 	if !usable(tr) || !o.Completed {
 		return 0, 0, t // what did not arrive is not a throw to learn from
 	}

@@ -350,3 +350,32 @@ func TestForecast(t *testing.T) {
 		t.Errorf("of %d forecasts %d held", told, held)
 	}
 }
+
+// Traces that cannot be used are told as the sensor's, and teach nothing.
+func TestUseless(t *testing.T) {
+	w := newBench(8)
+	s, set := &State{}, DefaultSettings()
+	var a Assessment
+	for range 200 {
+		s, a = s.Step(w.throw(), &set)
+	}
+	before, _ := s.Profile(ingest.Normal, "main", w.quantity), a
+	for range 10 {
+		o := w.throw()
+		o.Traces[0] = Measure(throwOf(w.quantity, w.unit, 50, make([]float64, 200))).Traces[0]
+		s, a = s.Step(o, &set)
+	}
+	f, ok := conditions(a.Findings)[DoubtfulMeasurement]
+	if !ok || len(a.Findings) != 1 || f.Causes[0].Cause != MeasurementCause || !strings.Contains(f.Causes[0].Evidence[0], "do not move") {
+		t.Fatalf("found %+v", a.Findings)
+	}
+	if now := s.Profile(ingest.Normal, "main", w.quantity); now != before {
+		t.Error("useless traces moved what is usual")
+	}
+	for range 4 {
+		s, a = s.Step(w.throw(), &set)
+	}
+	if len(a.Findings) != 0 {
+		t.Errorf("good traces again: %+v", a.Findings)
+	}
+}

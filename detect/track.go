@@ -21,6 +21,9 @@ type track struct {
 	mid      [ProfileLen]float32 // usual course, V
 	spread   [ProfileLen]float32 // mean absolute deviation of a throw's course from it, V
 	usual    [NumFeatures]moment // of each feature, for the eye
+	useless  uint8               // traces in a row that could not be used
+	why      Quality             // of the latest of them
+	since    int64               // unix s of the first of them
 	settling int8                // throws until the work is judged
 	work     work                // that is to be judged
 	far      float32             // how far the farthest single throw stood out, in deviations; falls slowly
@@ -55,6 +58,23 @@ func watched(q ingest.Quantity) bool {
 // usable reports whether a trace can teach.
 func usable(tr *Trace) bool {
 	return tr.Quality&(Flat|NegativeSign|MissingStart) == 0 && !math.IsNaN(float64(tr.Features[Duration]))
+}
+
+// spoilt is how many useless traces in a row are the sensor's fault, not chance.
+const spoilt = 3
+
+// doubt counts traces that cannot be used: of a throw that arrived they speak
+// of the sensor.
+func (t *track) doubt(tr *Trace, at int64) {
+	if usable(tr) {
+		t.useless = 0
+		return
+	}
+	if t.useless == 0 {
+		t.since = at
+	}
+	t.why = tr.Quality
+	t.useless = min(t.useless+1, 200)
 }
 
 // reading is what one trace gives to the signals; NaN where it gives nothing.
