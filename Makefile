@@ -5,7 +5,7 @@ PAGES := alerting/screen/pages
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
 LDFLAGS := -X main.version=$(VERSION)
 
-.PHONY: demo build pages test check race fuzz bench deps clean
+.PHONY: demo build pages test check race score fuzz bench deps clean
 
 demo: pages ## the invented yard, on this machine, with nothing installed
 	$(GO) run -ldflags '$(LDFLAGS)' ./daemon/cmd/throwline demo
@@ -19,13 +19,18 @@ pages: $(PAGES)/dist/index.html
 $(PAGES)/dist/index.html: $(shell find $(PAGES) -type f -not -path '*/node_modules/*' -not -path '*/dist/*') go.mod
 	sh $(PAGES)/build.sh
 
-test: deps pages check race fuzz ## everything that has to hold before a change lands
+test: deps pages check race score fuzz ## everything that has to hold before a change lands
 
 check: pages
 	sh deploy/check.sh
 
 race:
 	$(GO) test -race -timeout 20m ./...
+
+# What detection reaches on the sketched fleet: one goroutine, so the race
+# detector would only make it eight times as slow.
+score:
+	$(GO) test ./daemon/demo/sketch
 
 # A short search for inputs that break a decoder; long ones are run by hand.
 FUZZTIME ?= 10s

@@ -23,6 +23,9 @@ func env(name string, def int) int {
 // TestFleet scores detection on the sketched fleet and guards what has been
 // reached. SEED, SEEDS and TURNOUTS widen it, V=1 tells each case.
 func TestFleet(t *testing.T) {
+	if racing {
+		t.Skip("make score runs it without the race detector")
+	}
 	var all score.Result
 	for seed := env("SEED", 1); seed < env("SEED", 1)+env("SEEDS", 1); seed++ {
 		f := New(Options{Seed: uint64(seed), Turnouts: env("TURNOUTS", 20), Days: 150, Start: time.Date(2026, 1, 10, 0, 0, 0, 0, time.UTC), Faults: 0.6})

@@ -1,0 +1,5 @@
+//go:build race
+
+package sketch
+
+const racing = true // the race detector is on
