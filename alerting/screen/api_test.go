@@ -266,6 +266,45 @@ func TestRecordWork(t *testing.T) {
 	}
 }
 
+// A baseline is started anew for a reason only, and the reason is kept.
+func TestRebaseline(t *testing.T) {
+	r := newRig(t)
+	w := r.do("POST", apiPath+"/turnouts/W1/rebaseline", `{"reason":"other blades were fitted","by":"gang 1"}`, "Content-Type", "application/json")
+	if w.Code != 201 {
+		t.Fatalf("found %d %s", w.Code, w.Body)
+	}
+	r.conforms("POST", "/turnouts/{turnout}/rebaseline", "201", w.Body.Bytes())
+	want := ingest.Work{Turnout: "W1", DoneAt: noon, Kind: ingest.Rebaselined, Note: "other blades were fitted", By: "gang 1"}
+	if got := r.fake.work[0]; got != want {
+		t.Errorf("found %+v", got)
+	}
+	for body, code := range map[string]int{`{"reason":"so"}`: 422, `{}`: 422, `{"reason":"long enough","work":"x"}`: 422} {
+		if w := r.do("POST", apiPath+"/turnouts/W1/rebaseline", body, "Content-Type", "application/json"); w.Code != code {
+			t.Errorf("%s: expected %d, found %d %s", body, code, w.Code, w.Body)
+		}
+	}
+	if w := r.do("POST", apiPath+"/turnouts/none/rebaseline", `{"reason":"long enough"}`, "Content-Type", "application/json"); w.Code != 404 {
+		t.Errorf("unknown turnout: found %d", w.Code)
+	}
+	if len(r.fake.work) == 0 || r.fake.work[0] != want {
+		t.Error("a refused one was filed")
+	}
+}
+
+func TestNotices(t *testing.T) {
+	r := newRig(t)
+	w := r.do("GET", apiPath+"/notices", "")
+	if w.Code != 200 || w.Body.String() != `{"items":[]}` {
+		t.Fatalf("found %d %s", w.Code, w.Body)
+	}
+	r.fake.notices = []detect.Notice{{Area: "ELM", What: "effort", Since: noon, Change: 7.5, Turnouts: 14, Of: 16, Said: "14 of 16"}}
+	w = r.do("GET", apiPath+"/notices", "")
+	if w.Code != 200 || w.Body.String() != `{"items":[{"area":"ELM","what":"effort","since":"2026-03-01T12:00:00Z","change_percent":7.5,"turnouts":14,"of":16,"said":"14 of 16"}]}` {
+		t.Errorf("found %d %s", w.Code, w.Body)
+	}
+	r.conforms("GET", "/notices", "200", w.Body.Bytes())
+}
+
 func TestRetry(t *testing.T) {
 	r := newRig(t)
 	if w := r.do("POST", apiPath+"/quarantine/7/retry", ""); w.Code != 204 || w.Body.Len() != 0 || !slices.Equal(r.retried, []int64{7}) {

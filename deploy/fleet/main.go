@@ -4,8 +4,8 @@
 //	go run ./deploy/fleet -seed 1 -turnouts 80 -days 150 -out fleet.ndjson.gz
 //
 // It is a third judge of detection, after the yard and the sketched fleet of
-// daemon/demo: it shares no code and no physics with them and imports nothing
-// of Throwline, so that a mistake made there is not made here again. It knows
+// daemon/demo: it shares no code with them and, but for its test, imports
+// nothing of Throwline, so that a mistake made there is not made here again. It knows
 // motors for direct and alternating current and pumps, one or two drives a
 // turnout, weather, grease that ages, works, cabinets that lose their line,
 // messages that come late or twice, single odd throws that mean nothing, and
