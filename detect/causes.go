@@ -463,7 +463,7 @@ var meaning = map[CauseName]string{
 	HydraulicLeak:       "slower with the pressure as ever, oil is lost on the way",
 	MotorWear:           "the drive gives less than it did",
 	SupplyVoltageCause:  "slower from the first moment, the supply sags",
-	MeasurementCause:    "all parts of the trace grew alike while the time stayed, which a load does not do",
+	MeasurementCause:    "the trace has changed as no load changes it",
 	DetectionAdjustment: "the movement is as ever, its proof comes late",
 	ColdWeather:         "the cold makes it heavier",
 	UnknownCause:        "no known pattern",

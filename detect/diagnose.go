@@ -168,7 +168,7 @@ func (s *State) risen() []Finding {
 	}
 	causes := p.causes()
 	s.called = s.call(causes)
-	ahead := p.forecast(max(s.ends[0].last, s.ends[1].last) / 1e9)
+	ahead := p.forecast(max(s.ends[0].last, s.ends[1].last)/1e9, s.called == calledMeasurement)
 	if s.called == calledTurnout && !slices.ContainsFunc(p.alarms, func(a raised) bool { return !a.fell }) {
 		// Only lighter than it was: nobody need go.
 		s.called, s.told = calledNothing, 0
@@ -195,7 +195,9 @@ func (s *State) risen() []Finding {
 				best = w
 				f.ChangePercent = round1(x.percent())
 			}
-			f.Urgency = max(f.Urgency, min(urgency+math.Abs(x.d), 0.9))
+			if s.called != calledMeasurement { // a sensor does not stop trains
+				f.Urgency = max(f.Urgency, min(urgency+math.Abs(x.d), 0.9))
+			}
 		}
 		switch {
 		case ends[0] && ends[1]:
@@ -215,7 +217,7 @@ func (s *State) risen() []Finding {
 	}
 	switch s.called {
 	case calledMeasurement:
-		add(DoubtfulMeasurement, func(int) bool { return true }, 0.2)
+		add(DoubtfulMeasurement, func(int) bool { return true }, 0.3)
 	case calledSupply:
 		add(WeakSupply, func(int) bool { return true }, 0.4)
 	default:

@@ -61,13 +61,13 @@ func limitOf(sig int) (change float64, limit string) {
 }
 
 // forecast returns how many days are left, nil where the alarms do not say. now
-// is in unix s.
-func (p *picture) forecast(now int64) *Forecast {
+// is in unix s; sensor: it is the sensor that is in doubt, not the turnout.
+func (p *picture) forecast(now int64, sensor bool) *Forecast {
 	var near raised
 	share, limit, spread := 0.0, "", capability
 	first := now
 	for _, a := range p.alarms {
-		if a.fell {
+		if a.fell || !sensor && (a.signal == sIdle || a.signal == sRipple) {
 			continue
 		}
 		if a.since > 0 {
@@ -80,6 +80,9 @@ func (p *picture) forecast(now int64) *Forecast {
 				continue
 			}
 			name, s = fmt.Sprintf("the %.1f s allowed for a throw", p.allowed[a.end]), certainty
+		}
+		if sensor {
+			name = "a trace of no use"
 		}
 		if x := math.Abs(a.d) / d; x > share {
 			near, share, limit, spread = a, x, name, s
