@@ -27,7 +27,7 @@ func decision(k, sd, arl float64) float64 {
 		e := math.Exp(b)
 		step := (e - 1 - b - target) / (e - 1)
 		b -= step
-		if math.Abs(step) < 1e-10*b {
+		if math.Abs(step) < 1e-6*b {
 			break
 		}
 	}

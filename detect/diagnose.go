@@ -161,6 +161,10 @@ func sortCauses(c []Cause) {
 
 // risen returns the findings of the charts.
 func (s *State) risen() []Finding {
+	if !s.stirred() {
+		s.called, s.told = calledNothing, 0
+		return nil
+	}
 	p := s.picture()
 	if len(p.alarms) == 0 || s.called == calledNothing && !p.confirmed() {
 		s.called, s.told = calledNothing, 0
@@ -236,6 +240,30 @@ func (s *State) risen() []Finding {
 	}
 	s.told = 0
 	return out
+}
+
+// stirred reports whether any chart has alarmed: mostly none has, and then no
+// picture need be made.
+func (s *State) stirred() bool {
+	for i := range s.ends {
+		e := &s.ends[i]
+		if e.sag.alarm > 0 {
+			return true
+		}
+		for j := range e.tracks {
+			for k := range e.tracks[j].signals {
+				if g := &e.tracks[j].signals[k]; g.alarm > 0 || g.low {
+					return true
+				}
+			}
+		}
+		for j := range e.places {
+			if e.places[j].lag.alarm > 0 {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // seenAs are the conditions under which a change of the turnout is told, and

@@ -68,6 +68,7 @@ const (
 	feltLeast = 4            // neighbours that have a say
 	feltWeigh = 4            // neighbours whose middle weighs as much as that of the wider group
 	feltSlow  = 12 * 86400.0 // s, time constant of what is no more news
+	feltMost  = 512          // turnouts of a large group that are asked, evenly spread
 	feltSmall = 48           // turnouts up to which a group's middle is always the newest
 )
 
@@ -175,7 +176,8 @@ func (g *group) heed(area string, at int64) (changed bool) {
 	for i, what := range [2]string{"effort", "time"} {
 		var x []float64
 		cold, wet := 0.0, 0.0
-		for k := range g.felt {
+		stride := max(len(g.felt)/feltMost, 1)
+		for k := 0; k < len(g.felt); k += stride {
 			if f := &g.felt[k]; f.at >= at-feltOld {
 				x = append(x, f.raw[i])
 				cold, wet = cold+f.cold, wet+f.wet
@@ -196,7 +198,7 @@ func (g *group) heed(area string, at int64) (changed bool) {
 			g.notice[i], changed = nil, true
 			continue
 		}
-		now := Notice{Area: area, What: what, Since: time.Unix(at, 0).UTC(), Change: round1(100 * (math.Exp(middle) - 1)), Turnouts: feel, Of: n}
+		now := Notice{Area: area, What: what, Since: time.Unix(at, 0).UTC(), Change: round1(100 * (math.Exp(middle) - 1)), Turnouts: feel * stride, Of: n * stride}
 		if was != nil {
 			if math.Abs(now.Change-was.Change) < 0.3*was.Change {
 				continue
@@ -207,7 +209,7 @@ func (g *group) heed(area string, at int64) (changed bool) {
 		if i == 1 {
 			how = "slower"
 		}
-		now.Said = fmt.Sprintf("%d of %d turnouts of %s throw about %.0f %% %s than their past", feel, n, area, now.Change, how)
+		now.Said = fmt.Sprintf("%d of %d turnouts of %s throw about %.0f %% %s than their past", now.Turnouts, now.Of, area, now.Change, how)
 		switch cold, wet = cold/float64(n), wet/float64(n); {
 		case cold > 4:
 			now.Said += fmt.Sprintf("; it is %.0f K colder than their usual", cold)
@@ -260,7 +262,8 @@ func (g *group) without(turnout string, at int64) ([2]float64, int) {
 func (g *group) find(but int, at int64) (middle [2]float64, n int) {
 	var small [2][feltSmall]float64
 	x := [2][]float64{small[0][:0], small[1][:0]}
-	for i := range g.felt {
+	stride := max(len(g.felt)/feltMost, 1)
+	for i := 0; i < len(g.felt); i += stride {
 		f := &g.felt[i]
 		if i == but || f.at < at-feltOld {
 			continue
@@ -275,7 +278,7 @@ func (g *group) find(but int, at int64) (middle [2]float64, n int) {
 		slices.Sort(x[i])
 		middle[i] = (x[i][(n-1)/2] + x[i][n/2]) / 2
 	}
-	return middle, n
+	return middle, n * stride
 }
 
 // felt returns how far the turnout's last throws stand from its past, what the
