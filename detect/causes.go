@@ -420,7 +420,7 @@ func (v *view) words() string {
 			continue
 		}
 		if at := v.heavy(e); at >= 0 {
-			parts = append(parts, fmt.Sprintf("heaviest at %d %% of the travel to %s, %s there", (100*at+50)/cells, ingest.Ends[e], percent(kinds[sTravel].percent(v.change(e, sCell+at)))))
+			parts = append(parts, fmt.Sprintf("heaviest at %d %% of the travel to %s, %s there", (100*at+50)/cells, ingest.Ends[e], percent(kinds[sCell].percent(v.change(e, sCell+at)))))
 		}
 	}
 	for _, sig := range []int{sIdle, sRipple} {

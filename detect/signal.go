@@ -8,8 +8,8 @@ import (
 // A signal is one number that every throw gives and that is watched: the
 // logarithm of a feature, or a feature as a share of the usual running level.
 //
-// Its model: value = level + what temperature, supply and rain do + noise,
-// where the level moves slowly (lubrication ages). The noise of a throw is
+// Its model: value = level + what temperature, supply, rain, the neighbours and
+// the throw's own travel effort do + noise, where the level moves slowly (lubrication ages). The noise of a throw is
 // heavy-tailed, and what the model leaves out makes it correlated; both are met
 // by judging means of blocks of throws, whose variance and correlation are
 // themselves measured.
@@ -29,7 +29,7 @@ type signal struct {
 	sum    float32 // of the adjusted values in the open block
 	count  float32
 	opened int64 // unix s of the block's first throw
-	run    int8  // throws in a row far above the level
+	run    int8  // throws in a row far above the level; below 0: far below it
 
 	strange float32 // sum over the open block of how unsure the weather makes the value
 	size    float32 // usual count of a block
@@ -48,7 +48,7 @@ type signal struct {
 
 	up, down float32    // sums
 	upSince  int64      // unix s since which up is above 0
-	alarm    int8       // 1: up has passed its decision interval; -1: down
+	alarm    int8       // 1: up has passed its decision interval
 	peak     float32    // highest deviation of a block during the alarm
 	above    int8       // blocks in a row far above the fixed level
 	calm     int8       // blocks in a row back near the level
