@@ -81,7 +81,7 @@ func Area(turnout string) string {
 	return ""
 }
 
-// keys are the groups of a turnout, the widest first.
+// groupKeys returns the groups of a turnout, the widest first.
 func groupKeys(turnout, cabinet string) [3]string {
 	k := [3]string{"*", "", ""}
 	if a := Area(turnout); a != "" {
@@ -235,15 +235,26 @@ func (n *Neighbours) Notices() (list []Notice, changed bool) {
 	}
 	keys := slices.Sorted(maps.Keys(n.groups))
 	for what := range 2 {
-		told := false
 		for _, k := range keys { // areas before cabinets
-			if x := n.groups[k].notice[what]; x != nil && (!told || k[0] == 'a') {
+			if x := n.groups[k].notice[what]; x != nil && !n.covered(k, what) {
 				list = append(list, *x)
-				told = told || k[0] == 'a'
 			}
 		}
 	}
 	return list, true
+}
+
+// covered reports whether the group is a cabinet whose turnouts' area tells the same.
+func (n *Neighbours) covered(key string, what int) bool {
+	if !strings.HasPrefix(key, "c/") {
+		return false
+	}
+	for turnout := range n.groups[key].index {
+		if g := n.groups["a/"+Area(turnout)]; g != nil && g.notice[what] != nil {
+			return true
+		}
+	}
+	return false
 }
 
 // without returns the middle of the group without the turnout itself, and of

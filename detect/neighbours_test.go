@@ -92,3 +92,21 @@ func TestLargeGroup(t *testing.T) {
 		t.Errorf("found middle %.2f of %d", m[0], n)
 	}
 }
+
+// A cabinet is told beside its area only where the area tells nothing.
+func TestCoveredByArea(t *testing.T) {
+	note := func(area string) [2]*Notice { return [2]*Notice{{Area: area, What: "effort"}} }
+	n := Neighbours{changed: true, groups: map[string]*group{
+		"a/ELM":   {notice: note("ELM")},
+		"c/ELM-1": {index: map[string]int{"ELM-W1": 0}, notice: note("ELM-1")},
+		"a/OAK":   {},
+		"c/OAK-1": {index: map[string]int{"OAK-W1": 0}, notice: note("OAK-1")},
+	}}
+	list, changed := n.Notices()
+	if !changed || len(list) != 2 || list[0].Area != "ELM" || list[1].Area != "OAK-1" {
+		t.Errorf("found %+v", list)
+	}
+	if _, changed = n.Notices(); changed {
+		t.Error("told twice")
+	}
+}
