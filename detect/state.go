@@ -74,9 +74,9 @@ const (
 	goodAgain   = 20   // that end a spell of throws standing out again and again
 	oftenLimit  = 12.0 // ln of some 160,000 throws between false alarms
 	oftenStep   = 2.0
-	nearTime    = 0.5  // rise of the duration (ln) that brings a throw near its time limit
-	chartsYear  = 1460 // blocks a year of one chart, at most about four a day
-	typicalUsed = 10   // signals of a track that can alarm
+	nearTime    = 0.5            // rise of the duration (ln) that brings a throw near its time limit
+	chartsYear  = 1460           // blocks a year of one chart, at most about four a day
+	typicalUsed = numSignals - 1 // signals of a track that can alarm: all but the inrush
 )
 
 // Settings are the operator's choices.
