@@ -139,9 +139,6 @@ var (
 func (s *State) why(evidence string, priors map[CauseName]float64) []Cause {
 	if p := s.picture(); len(p.alarms) > 0 {
 		causes := p.causes()
-		if len(causes) == 0 {
-			causes = []Cause{{Cause: UnknownCause, Probability: 1, Checks: checks[UnknownCause]}}
-		}
 		causes[0].Evidence = append([]string{evidence}, causes[0].Evidence...)
 		return causes
 	}

@@ -222,11 +222,10 @@ func sameObservation(a, b Observation) bool {
 	return a.Key == b.Key && a.StartedAt.Equal(b.StartedAt) && a.Completed == b.Completed && len(a.Traces) == len(b.Traces) && a.Traces[0].Profile == b.Traces[0].Profile
 }
 
-// Work that helps closes once throws have shown it; the level is found anew within a few throws.
-func TestVisit(t *testing.T) {
-	w := newBench(5)
-	s, set := &State{}, DefaultSettings()
-	var a Assessment
+// stiffened returns a turnout that became half as heavy again and is called so.
+func stiffened(t *testing.T, w *bench) (s *State, a Assessment, set Settings) {
+	t.Helper()
+	s, set = &State{}, DefaultSettings()
 	for range 200 {
 		s, a = s.Step(w.throw(), &set)
 	}
@@ -237,6 +236,13 @@ func TestVisit(t *testing.T) {
 	if _, ok := conditions(a.Findings)[Stiffening]; !ok {
 		t.Fatal("not called")
 	}
+	return s, a, set
+}
+
+// Work that helps closes once throws have shown it; the level is found anew within a few throws.
+func TestVisit(t *testing.T) {
+	w := newBench(5)
+	s, a, set := stiffened(t, w)
 	w.travel = 0
 	s, a = s.Visit(&ingest.Work{Turnout: "W1", DoneAt: w.at, Kind: ingest.Lubricated}, &set)
 	if len(a.Findings) == 0 {
@@ -261,15 +267,7 @@ func TestVisit(t *testing.T) {
 // Work that does not help closes nothing, and the turnout's reference stays.
 func TestVisitInVain(t *testing.T) {
 	w := newBench(6)
-	s, set := &State{}, DefaultSettings()
-	var a Assessment
-	for range 200 {
-		s, a = s.Step(w.throw(), &set)
-	}
-	w.travel = 0.5
-	for range 100 {
-		s, a = s.Step(w.throw(), &set)
-	}
+	s, a, set := stiffened(t, w)
 	s, _ = s.Visit(&ingest.Work{Turnout: "W1", DoneAt: w.at, Kind: ingest.Repaired}, &set)
 	var verdicts []Verdict
 	for i := range 200 {
@@ -287,18 +285,7 @@ func TestVisitInVain(t *testing.T) {
 // A baseline that is started anew takes what is there now for normal.
 func TestRebaselined(t *testing.T) {
 	w := newBench(7)
-	s, set := &State{}, DefaultSettings()
-	var a Assessment
-	for range 200 {
-		s, a = s.Step(w.throw(), &set)
-	}
-	w.travel = 0.5
-	for range 100 {
-		s, a = s.Step(w.throw(), &set)
-	}
-	if len(a.Findings) == 0 {
-		t.Fatal("not called")
-	}
+	s, a, set := stiffened(t, w)
 	s, _ = s.Visit(&ingest.Work{Turnout: "W1", DoneAt: w.at, Kind: ingest.Rebaselined, Note: "other blades were fitted"}, &set)
 	for i := range 200 {
 		s, a = s.Step(w.throw(), &set)

@@ -179,10 +179,10 @@ func (t *track) settled(to ingest.End, at int64) *Verdict {
 	if t.settling--; t.settling > 0 {
 		return nil
 	}
-	travel, time0 := &t.signals[sTravel], &t.signals[sDuration]
+	travel, pace := &t.signals[sTravel], &t.signals[sDuration]
 	v := &Verdict{To: to, Drive: t.drive, Work: t.work.kind, DoneAt: time.Unix(0, t.work.done).UTC(), Throws: groupCount * int(max(travel.group, 1))}
-	effortNow, timeNow := travel.now(), time0.now()
-	effortWas, timeWas := float64(travel.before), float64(time0.before)
+	effortNow, timeNow := travel.now(), pace.now()
+	effortWas, timeWas := float64(travel.before), float64(pace.before)
 	effortLevel, ref := float64(travel.level), travel.reference(&kinds[sTravel])
 	var all [numSignals]*signal
 	for i := range all {
