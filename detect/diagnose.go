@@ -19,6 +19,7 @@ func (s *State) findings(o *Observation, late bool) []Finding {
 	out = append(out, s.incompletes(o, late)...)
 	out = append(out, s.odds()...)
 	out = append(out, s.risen()...)
+	out = s.overdue(out, o)
 	if f, ok := s.useless(); ok && !slices.ContainsFunc(out, func(f Finding) bool { return f.Condition == DoubtfulMeasurement }) {
 		out = append(out, f)
 	}
@@ -407,6 +408,7 @@ type picture struct {
 	near    int        // signals that are on the way to an alarm
 	allowed [2]float64 // s, the time after which a throw is given up; 0: not known
 	lapse   [2]float64 // s, usual duration of the first drive
+	limits  Limits     // the operator's
 }
 
 // alarms lists the signals whose rise calls for someone. The inrush tells
@@ -414,7 +416,7 @@ type picture struct {
 func alarms(sig int) bool { return sig != sInrush }
 
 func (s *State) picture() picture {
-	var p picture
+	p := picture{limits: s.limits}
 	arl := float64(s.arl)
 	for i := range s.ends {
 		e := &s.ends[i]

@@ -17,6 +17,7 @@ type State struct {
 	called  uint8       // what the charts' rise is called
 	told    uint8       // conditions that are told, see seenAs
 	arl     float32     // blocks between false alarms that each chart was last set to
+	limits  Limits      // the operator's, at the latest step; not kept, as every step asks anew
 }
 
 // endState is what is remembered of the throws to one end.
@@ -30,6 +31,7 @@ type endState struct {
 	places     []place
 	incomplete spell      // throws that did not complete
 	odd        spell      // throws unlike any before
+	slow       slowSpell  // throws that took longer than the operator allows
 	often      float32    // sum of the chart of throws that stand out
 	out        bool       // the latest throw stood out
 	rate       float32    // share of throws that stand out, usually
@@ -84,6 +86,10 @@ type Settings struct {
 	// FalseAlerts is how many false alerts a turnout-year are accepted, all
 	// charts together.
 	FalseAlerts float64
+	// Limits returns the limits set for a turnout; nil: none are. Every step
+	// asks it anew, so that what it answers may change while the program runs.
+	// It may be called from several goroutines.
+	Limits func(turnout string) Limits
 }
 
 // DefaultSettings returns the settings in force where none are given.
@@ -108,6 +114,7 @@ func (s *State) runLengthWanted(set *Settings) float64 {
 func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 	next := *s
 	next.turnout = o.Turnout
+	next.limits = set.limits(o.Turnout)
 	a := Assessment{Bands: make([]Band, len(o.Traces))}
 	e := &next.ends[o.To-1]
 	e.tracks = slices.Clone(e.tracks)
@@ -168,6 +175,7 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 	if !o.Completed {
 		e.inVain(o)
 	}
+	e.dawdle(o, next.limits.ThrowTime)
 	a.Findings = next.findings(o, false)
 	return &next, a
 }
@@ -390,6 +398,7 @@ func (s *State) Visit(w *ingest.Work, set *Settings) (*State, Assessment) {
 	if next.turnout == "" {
 		next.turnout = w.Turnout
 	}
+	next.limits = set.limits(next.turnout)
 	if w.Kind != ingest.Inspected {
 		visited := work{w.Kind, w.DoneAt.UnixNano()}
 		for i := range next.ends {
@@ -405,7 +414,7 @@ func (s *State) Visit(w *ingest.Work, set *Settings) (*State, Assessment) {
 				p.soft, p.anew = visited.soft(), w.Kind == ingest.Rebaselined
 			}
 			e.sag.visit(1)
-			e.incomplete, e.odd = spell{}, spell{}
+			e.incomplete, e.odd, e.slow = spell{}, spell{}, slowSpell{}
 		}
 	}
 	return &next, Assessment{Findings: next.findings(nil, false)}
