@@ -61,7 +61,8 @@ func (s *State) incompletes(o *Observation, late bool) []Finding {
 		first = "the " + f.To.String() + " end was not detected in the time allowed"
 	}
 	if late {
-		first += " (this throw arrived after later ones)"
+		// The alert bears the time of the latest throw, and this one may have no id.
+		first += fmt.Sprintf(" (the throw of %s arrived after later ones)", o.StartedAt.UTC().Format("2006-01-02 15:04:05 UTC"))
 	}
 	f.Causes = s.why(first, incompletePriors)
 	return []Finding{f}
