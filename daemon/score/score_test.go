@@ -141,6 +141,14 @@ probability of the first cause  when warned  mean  right  last said  mean  right
 func madeUpTally(pictures bool) *Tally {
 	truth := madeUp()
 	l := NewTally(truth, pictures)
+	for _, x := range []struct {
+		turnout, id string
+		at          float64
+	}{{"A", "A-50", 50}, {"A", "A-50b", 50.2}, {"C", "", 90}, {"D", "", 20}} {
+		r := madeThrow(x.turnout, x.at, 0, 1)
+		r.ThrowID, r.Completed = x.id, false
+		l.Throw(r)
+	}
 	for n := range 1200 {
 		at := float64(n)/12 + 0.01
 		for name := range truth.Turnouts {
@@ -152,14 +160,6 @@ func madeUpTally(pictures bool) *Tally {
 			}
 			l.Throw(madeThrow(name, at, n, heavy))
 		}
-	}
-	for _, x := range []struct {
-		turnout, id string
-		at          float64
-	}{{"A", "A-50", 50}, {"A", "A-50b", 50.2}, {"C", "", 90}, {"D", "", 20}} {
-		r := madeThrow(x.turnout, x.at, 0, 1)
-		r.ThrowID, r.Completed = x.id, false
-		l.Throw(r)
 	}
 	l.Work(&ingest.Work{Turnout: "A", DoneAt: day(20), Kind: ingest.Lubricated})
 	for _, e := range madeUpEvents() {
