@@ -153,7 +153,7 @@ func New(name string, c *Config, o Options) (Target, error) {
 		}
 		return &alertmanager{c.Alertmanager, newPoster(secure, wait(c.Alertmanager.Timeout)), time.Now}, nil
 	}
-	t := &mqtt{c: c.MQTT, by: o.Publisher, turn: make(chan struct{}, 1)}
+	t := &topical{c: c.MQTT, by: o.Publisher, turn: make(chan struct{}, 1)}
 	if c.MQTT.Broker != "" {
 		secure, err := c.MQTT.TLS.config()
 		if err != nil {

@@ -24,7 +24,7 @@ type Publisher interface {
 // DefaultTopic is where messages are published if nothing else is said.
 const DefaultTopic = "throwline/v1/alerts/{area}/{turnout}"
 
-type mqtt struct {
+type topical struct {
 	c    *MQTT
 	by   Publisher
 	turn chan struct{} // one at a time: a broker ends the older of two connections of one name
@@ -33,7 +33,7 @@ type mqtt struct {
 // Send publishes the message and waits for the broker's acknowledgement. An
 // acknowledgement does not say that somebody listens; and a broker that speaks
 // MQTT 3.1.1 also acknowledges what its access list makes it drop.
-func (t *mqtt) Send(ctx context.Context, m alerting.Message, _ []Picture) error {
+func (t *topical) Send(ctx context.Context, m alerting.Message, _ []Picture) error {
 	body, f := toJSON(m, nil)
 	if f != nil {
 		return f
