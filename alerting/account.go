@@ -2,7 +2,24 @@ package alerting
 
 import (
 	"crypto/sha256"
+	"errors"
 	"time"
+)
+
+// Why someone does not come in. An error with a method After() time.Duration
+// says how long to wait before another attempt.
+var (
+	// ErrNobody: the session, token or link is not there, or is no more.
+	ErrNobody = errors.New("who asks is not known")
+	// ErrWrongLogin: the name or the password is wrong; which one is not said.
+	ErrWrongLogin = errors.New("the name or the password is wrong")
+	// ErrLink: the link is not there, was used, or is past its time.
+	ErrLink = errors.New("this link was used already or is past its time; ask for a new one")
+	// ErrBusy: more want to log in at once than the machine can work for.
+	ErrBusy = errors.New("too many are logging in at this moment; try again shortly")
+	// ErrDenied: someone is known elsewhere and not let in here. The text that
+	// wraps it says why, and may be shown.
+	ErrDenied = errors.New("not let in")
 )
 
 // Account is a person who may log in. Names are unique, in lower case.

@@ -200,7 +200,7 @@ func (s *server) notices(context.Context, *struct{}) (*answer[List[detect.Notice
 type NewBaseline struct {
 	_      struct{} `additionalProperties:"false"`
 	Reason string   `json:"reason" minLength:"5" maxLength:"4096" doc:"why what the turnout does from now on is normal"`
-	By     string   `json:"by,omitempty" maxLength:"128" doc:"who says so"`
+	By     string   `json:"by,omitempty" maxLength:"128" doc:"who says so; not looked at where one logs in"`
 }
 
 type rebaselineInput struct {
@@ -209,7 +209,7 @@ type rebaselineInput struct {
 }
 
 func (s *server) rebaseline(ctx context.Context, in *rebaselineInput) (*answer[Work], error) {
-	return s.file(ctx, ingest.Work{Turnout: in.Turnout, DoneAt: s.o.Yard.Now(), Kind: ingest.Rebaselined, Note: in.Body.Reason, By: in.Body.By})
+	return s.file(ctx, ingest.Work{Turnout: in.Turnout, DoneAt: s.o.Yard.Now(), Kind: ingest.Rebaselined, Note: in.Body.Reason, By: By(ctx, in.Body.By)})
 }
 
 // NewWork is a visit to be recorded.
@@ -218,7 +218,7 @@ type NewWork struct {
 	DoneAt *time.Time      `json:"done_at,omitempty" doc:"now, where left out"`
 	Work   ingest.WorkKind `json:"work" enum:"inspected,cleaned,lubricated,adjusted,repaired,replaced,other"`
 	Note   string          `json:"note,omitempty" maxLength:"4096"`
-	By     string          `json:"by,omitempty" maxLength:"128" doc:"who records it"`
+	By     string          `json:"by,omitempty" maxLength:"128" doc:"who records it; not looked at where one logs in"`
 }
 
 type recordWorkInput struct {
@@ -227,7 +227,7 @@ type recordWorkInput struct {
 }
 
 func (s *server) recordWork(ctx context.Context, in *recordWorkInput) (*answer[Work], error) {
-	w := ingest.Work{Turnout: in.Turnout, DoneAt: s.o.Yard.Now(), Kind: in.Body.Work, Note: in.Body.Note, By: in.Body.By}
+	w := ingest.Work{Turnout: in.Turnout, DoneAt: s.o.Yard.Now(), Kind: in.Body.Work, Note: in.Body.Note, By: By(ctx, in.Body.By)}
 	if in.Body.DoneAt != nil {
 		w.DoneAt = *in.Body.DoneAt
 	}
