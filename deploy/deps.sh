@@ -1,8 +1,8 @@
 #!/bin/sh
 # Installs from Debian what the tests run for real: Mosquitto as the broker,
-# Alertmanager to send alerts to, Chromium for the pages, R and SciPy to work out the charts' figures beside
-# ours. On another system it only says what is missing; the tests that need it
-# then skip, or fail where CI is set.
+# Alertmanager to send alerts to, Chromium for the pages, R and SciPy to work
+# out the charts' figures beside ours. On another system it only says what is
+# missing; the tests that need it then skip, or fail where CI is set.
 set -eu
 need=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || need="$need mosquitto"

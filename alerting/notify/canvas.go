@@ -7,6 +7,7 @@ import (
 	"image/draw"
 	"image/png"
 	"math"
+	"slices"
 	"sync"
 
 	"golang.org/x/image/font"
@@ -40,7 +41,8 @@ var (
 // canvas draws with smooth edges. Coordinates are pixels from the top left.
 type canvas struct {
 	img    *image.RGBA
-	fill   *vector.Rasterizer
+	fill   vector.Rasterizer
+	shapes [][]point // that wait for paint
 	normal font.Face
 	bold   font.Face
 }
@@ -60,7 +62,7 @@ func newCanvas() (*canvas, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &canvas{img: image.NewRGBA(image.Rect(0, 0, pictureWidth, pictureHeight)), fill: vector.NewRasterizer(pictureWidth, pictureHeight)}
+	c := &canvas{img: image.NewRGBA(image.Rect(0, 0, pictureWidth, pictureHeight))}
 	draw.Draw(c.img, c.img.Bounds(), image.NewUniform(white), image.Point{}, draw.Src)
 	if c.normal, err = opentype.NewFace(f[0], &opentype.FaceOptions{Size: textSize, DPI: 72, Hinting: font.HintingNone}); err != nil {
 		return nil, err
@@ -78,21 +80,38 @@ func (c *canvas) shape(p ...point) {
 		q := p[(i+1)%len(p)]
 		area += p[i].x*q.y - q.x*p[i].y
 	}
-	c.fill.MoveTo(float32(p[0].x), float32(p[0].y))
-	for i := 1; i < len(p); i++ {
-		q := p[i]
-		if area < 0 {
-			q = p[len(p)-i]
-		}
-		c.fill.LineTo(float32(q.x), float32(q.y))
+	if area < 0 {
+		slices.Reverse(p)
 	}
-	c.fill.ClosePath()
+	c.shapes = append(c.shapes, p)
 }
 
-// paint fills the shapes that were added.
+// paint fills the shapes that were added, and looks at no more of the picture
+// than they cover.
 func (c *canvas) paint(with color.Color) {
-	c.fill.Draw(c.img, c.img.Bounds(), image.NewUniform(with), image.Point{})
-	c.fill.Reset(pictureWidth, pictureHeight)
+	from, to := point{pictureWidth, pictureHeight}, point{}
+	for _, s := range c.shapes {
+		for _, p := range s {
+			from, to = point{min(from.x, p.x), min(from.y, p.y)}, point{max(to.x, p.x), max(to.y, p.y)}
+		}
+	}
+	box := image.Rect(int(from.x)-1, int(from.y)-1, int(to.x)+2, int(to.y)+2).Intersect(c.img.Bounds())
+	if !box.Empty() {
+		c.fill.Reset(box.Dx(), box.Dy())
+		for _, s := range c.shapes {
+			for i, p := range s {
+				x, y := float32(p.x-float64(box.Min.X)), float32(p.y-float64(box.Min.Y))
+				if i == 0 {
+					c.fill.MoveTo(x, y)
+				} else {
+					c.fill.LineTo(x, y)
+				}
+			}
+			c.fill.ClosePath()
+		}
+		c.fill.Draw(c.img, box, image.NewUniform(with), image.Point{})
+	}
+	c.shapes = c.shapes[:0]
 }
 
 func (c *canvas) circle(p point, r float64) {
@@ -105,14 +124,17 @@ func (c *canvas) circle(p point, r float64) {
 	c.shape(ring[:]...)
 }
 
-// line draws through the points with round corners; a NaN interrupts it.
+// drawn reports whether a value has a place in a picture.
+func drawn(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// line draws through the points with round corners; what has no place interrupts it.
 func (c *canvas) line(p []point, width float64, with color.Color) {
 	for i := range p {
-		if math.IsNaN(p[i].y) {
+		if !drawn(p[i].y) {
 			continue
 		}
 		c.circle(p[i], width/2)
-		if i > 0 && !math.IsNaN(p[i-1].y) {
+		if i > 0 && drawn(p[i-1].y) {
 			c.segment(p[i-1], p[i], width)
 		}
 	}
@@ -206,6 +228,9 @@ func (c *canvas) reduced() image.Image {
 	for y := range pictureHeight {
 		for x := range pictureWidth {
 			k := c.img.RGBAAt(x, y)
+			if k == white {
+				continue // the first of the palette
+			}
 			i, ok := nearest[k]
 			if !ok {
 				i = uint8(palette.Index(k))

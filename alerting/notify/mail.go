@@ -250,7 +250,7 @@ func (m *mailer) compose(msg *alerting.Message, to *stdmail.Address, pictures []
 		return nil, err
 	}
 	out.SetBodyString(gomail.TypeTextPlain, w.Text())
-	out.AddAlternativeString(gomail.TypeTextHTML, html.String())
+	out.AddAlternativeString(gomail.TypeTextHTML, strings.ReplaceAll(html.String(), " %", "\u00a0%"))
 	return out, nil
 }
 

@@ -157,7 +157,7 @@ func (t *Trend) PNG() ([]byte, error) {
 
 	var dots []point
 	for i, v := range t.Change {
-		if !math.IsNaN(v) && !math.IsInf(v, 0) {
+		if drawn(v) {
 			dots = append(dots, point{x.at(day(t.Times[i])), y.at(min(max(v, y.low), y.high))})
 		}
 	}
@@ -298,7 +298,7 @@ func reach(lists ...[]float64) (low, high float64) {
 	var all []float64
 	for _, l := range lists {
 		for _, v := range l {
-			if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			if drawn(v) {
 				all = append(all, v)
 			}
 		}
@@ -335,7 +335,7 @@ func (t *Trace) PNG() ([]byte, error) {
 	low, high := 0.0, 0.0
 	for _, l := range [][]float64{t.Values, t.Low, t.High} {
 		for _, v := range l {
-			if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			if drawn(v) {
 				low, high = min(low, v), max(high, v)
 			}
 		}
@@ -350,7 +350,7 @@ func (t *Trace) PNG() ([]byte, error) {
 
 	var upper, lower, mid []point
 	for i, s := range t.PastTimes {
-		if math.IsNaN(t.Low[i]) || math.IsNaN(t.High[i]) {
+		if !drawn(t.Low[i]) || !drawn(t.High[i]) {
 			continue
 		}
 		lower, upper = append(lower, point{x.at(s), y.at(t.Low[i])}), append(upper, point{x.at(s), y.at(t.High[i])})

@@ -126,7 +126,8 @@ func TestPicturesOfLittle(t *testing.T) {
 		"one point":  &Trend{Times: []time.Time{noon}, Change: []float64{3}},
 		"no value":   &Trend{Times: []time.Time{noon, noon.Add(time.Minute)}, Change: []float64{nan, math.Inf(1)}},
 		"years":      &Trend{Times: []time.Time{noon.AddDate(-9, 0, 0), noon}, Change: []float64{0, 1e9}},
-		"no past":    &Trace{Times: []float64{0, 1}, Values: []float64{0, nan}, Unit: "W"},
+		"no past":    &Trace{Times: []float64{0, 1}, Values: []float64{math.Inf(1), nan}, Unit: "W"},
+		"bad past":   &Trace{Times: []float64{0, 1}, Values: []float64{0, 1}, PastTimes: []float64{0, 1}, Low: []float64{0, nan}, Mid: []float64{nan, nan}, High: []float64{math.Inf(1), 0}},
 		"one sample": &Trace{Times: []float64{0}, Values: []float64{0}},
 		"tiny":       &Trace{Times: []float64{0, 1e-3}, Values: []float64{1e-9, -1e-9}, Unit: "kN"},
 	} {
