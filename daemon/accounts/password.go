@@ -148,7 +148,7 @@ func passwordFaults(password, name, display string) (faults []ingest.Fault) {
 		add(fmt.Sprintf("at most %d bytes", mostPassword), fmt.Sprint(len(password)))
 	case isName(plain, name), isName(plain, display):
 		add("something other than the name", "the name")
-	case strings.Count(password, password[:1]) == len(password):
+	case strings.Trim(password, string([]rune(password)[:1])) == "":
 		add("more than one character over and over", "one only")
 	}
 	return faults
@@ -157,5 +157,5 @@ func passwordFaults(password, name, display string) (faults []ingest.Fault) {
 // isName reports whether the password is the name, once or over and over.
 func isName(password, name string) bool {
 	name = strings.ToLower(strings.TrimSpace(name))
-	return name != "" && strings.ReplaceAll(password, name, "") == ""
+	return name != "" && password != "" && strings.ReplaceAll(password, name, "") == ""
 }
