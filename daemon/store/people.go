@@ -25,7 +25,7 @@ func (p *peopleStatements) all() []statement {
 	return []statement{
 		{&p.getAlert, `SELECT body, handling, calls FROM alerts WHERE id = ?`},
 		{&p.saveHandling, `UPDATE alerts SET handling = ?, acknowledged = ? WHERE id = ?`},
-		{&p.saveCalls, `UPDATE alerts SET calls = ? WHERE id = ?`},
+		{&p.saveCalls, `UPDATE alerts SET calls = ?, untold = ? WHERE id = ?`},
 		{&p.addEntry, `INSERT INTO journal (at, alert, turnout, body) VALUES (?, ?, ?, ?)`},
 		{&p.enqueue, `INSERT INTO outbox (target, key, alert, turnout, reason, body, since, due) VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (target, key) DO NOTHING`},
 		{&p.savePlace, `INSERT INTO places (turnout, body) VALUES (?, ?) ON CONFLICT (turnout) DO UPDATE SET body = excluded.body`},
@@ -92,16 +92,17 @@ func (tx *Tx) SaveHandling(alert string, h alerting.Handling) error {
 }
 
 // SaveCalls keeps what is to be remembered of an alert's reminders and
-// escalations: JSON that the store does not look into. An alert that is not
-// there is an error that wraps [fs.ErrNotExist].
-func (tx *Tx) SaveCalls(alert string, calls json.RawMessage) error {
+// escalations: JSON that the store does not look into. untold says that a target
+// is still to be told that the alert cleared, so that Handlings lists it until
+// then. An alert that is not there is an error that wraps [fs.ErrNotExist].
+func (tx *Tx) SaveCalls(alert string, calls json.RawMessage, untold bool) error {
 	if len(calls) == 0 {
 		calls = json.RawMessage("null")
 	}
 	if !json.Valid(calls) {
 		return fmt.Errorf("calls of alert %s: expected JSON, found %.60q", alert, calls)
 	}
-	return tx.ofAlert(alert, tx.s.tx.people.saveCalls, string(calls), alert)
+	return tx.ofAlert(alert, tx.s.tx.people.saveCalls, string(calls), untold, alert)
 }
 
 func (tx *Tx) ofAlert(alert string, st *sql.Stmt, args ...any) error {
@@ -117,14 +118,14 @@ func (tx *Tx) ofAlert(alert string, st *sql.Stmt, args ...any) error {
 
 const (
 	// The condition is that of its index, word for word.
-	handlingsText = "SELECT body, handling, calls FROM alerts WHERE (open | (acknowledged < call)) = 1 ORDER BY raised_at, id"
+	handlingsText = "SELECT body, handling, calls FROM alerts WHERE (open | (acknowledged < call) | untold) = 1 ORDER BY raised_at, id"
 	clearedText   = "SELECT body FROM alerts WHERE cleared_at >= ? ORDER BY cleared_at, id"
 	handlingText  = "SELECT id, handling FROM alerts WHERE id IN (SELECT value FROM json_each(?))"
 )
 
-// Handlings returns the alerts that someone still has to look at, oldest raised
-// first: those that are open, and those that cleared with nobody having
-// acknowledged their last call.
+// Handlings returns the alerts that are not over, oldest raised first: those that
+// are open, those that cleared with nobody having acknowledged their last call,
+// and those of which a target is still to be told.
 func (s *Store) Handlings(ctx context.Context) (list []Handled, err error) {
 	err = s.each(ctx, func(r row) error {
 		h, err := scanHandled(r)

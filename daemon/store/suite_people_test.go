@@ -36,7 +36,7 @@ type peopleEntries interface {
 	Alert(id string) (alerting.Alert, error)
 	Handling(alert string) (alerting.Handling, error)
 	SaveHandling(alert string, h alerting.Handling) error
-	SaveCalls(alert string, calls json.RawMessage) error
+	SaveCalls(alert string, calls json.RawMessage, untold bool) error
 	AddEntry(e alerting.Entry) (id int64, err error)
 	Enqueue(o Outgoing) (added bool, err error)
 	Sent(id int64, at time.Time, outcome string) error
@@ -125,25 +125,27 @@ func TestHandling(t *testing.T) {
 		keep(t, k, func(e entries) error {
 			before, err1 := e.Handled("a")
 			expect(t, "before", before, Handled{Alert: a}, err1)
-			err := errors.Join(e.SaveHandling("a", h), e.SaveCalls("a", calls))
+			err := errors.Join(e.SaveHandling("a", h), e.SaveCalls("a", calls, true))
 			after, err2 := e.Handled("a")
 			expect(t, "in the same transaction", after, Handled{a, h, calls}, err2)
 			got, err3 := e.Alert("a")
 			expect(t, "alert", got, a, err3)
 			handling, err4 := e.Handling("a")
 			expect(t, "handling", handling, h, err4)
-			for _, err := range []error{e.SaveHandling("none", h), e.SaveCalls("none", calls), second(e.Alert("none")), second(e.Handling("none")), second(e.Handled("none"))} {
+			for _, err := range []error{e.SaveHandling("none", h), e.SaveCalls("none", calls, false), second(e.Alert("none")), second(e.Handling("none")), second(e.Handled("none"))} {
 				if !errors.Is(err, fs.ErrNotExist) {
 					t.Errorf("no such alert: found %v", err)
 				}
 			}
-			if e.SaveCalls("a", json.RawMessage("{")) == nil {
+			if e.SaveCalls("a", json.RawMessage("{"), false) == nil {
 				t.Error("took what is no JSON")
 			}
 			return err
 		})
 		live("b", "a", "c") // acknowledged, and stands
 		keep(t, k, raise(cleared(a, 10), cleared(b, 11)))
+		live("b", "a", "c") // a is acknowledged, but a target is to be told that it cleared
+		keep(t, k, func(e entries) error { return e.SaveCalls("a", calls, false) })
 		live("b", "c") // b cleared, nobody has seen it
 		got, err := k.HandlingOf(ctx, "a", "b", "none")
 		expect(t, "handling", got, map[string]alerting.Handling{"a": h, "b": {}}, err)
@@ -162,7 +164,7 @@ func TestHandling(t *testing.T) {
 		expect(t, "cleared after reopening", past, map[string][]alerting.Alert{"W2": {cleared(b, 11)}}, err)
 		keep(t, k, func(e entries) error {
 			seen := alerting.Handling{AcknowledgedAt: minute(12)}
-			return errors.Join(e.SaveHandling("b", seen), e.SaveHandling("c", seen), e.SaveCalls("a", nil))
+			return errors.Join(e.SaveHandling("b", seen), e.SaveHandling("c", seen), e.SaveCalls("a", nil, false))
 		})
 		live("a", "c")
 		keep(t, k, raise(cleared(a, 20), cleared(c, 20)))
@@ -495,7 +497,7 @@ func TestPeoplesPartOfWhatFailed(t *testing.T) {
 		func(e entries) error { return second(e.AddThrow(rec, th)) },
 		raise(alert("new", "W1", 1)),
 		func(e entries) error { return e.SaveHandling("new", alerting.Handling{AcknowledgedAt: dawn}) },
-		func(e entries) error { return e.SaveCalls("new", json.RawMessage("1")) },
+		func(e entries) error { return e.SaveCalls("new", json.RawMessage("1"), true) },
 		func(e entries) error { return second(e.AddEntry(alerting.Entry{Alert: "new", At: dawn})) },
 		enqueue(outgoing("mail", "new", "new", 1)),
 		func(e entries) error { return e.SaveReceipt("cab-1", ingest.Receipt{Boot: "b", Through: 1}) },

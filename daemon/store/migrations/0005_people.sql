@@ -4,13 +4,14 @@ ALTER TABLE alerts ADD COLUMN handling TEXT NOT NULL DEFAULT '{}';
 ALTER TABLE alerts ADD COLUMN calls TEXT NOT NULL DEFAULT 'null';
 ALTER TABLE alerts ADD COLUMN call INTEGER NOT NULL DEFAULT 0; -- how often it has called again
 ALTER TABLE alerts ADD COLUMN acknowledged INTEGER NOT NULL DEFAULT -1; -- the call that was; -1: none
+ALTER TABLE alerts ADD COLUMN untold INTEGER NOT NULL DEFAULT 0; -- 1: a target is still to be told of it
 ALTER TABLE alerts ADD COLUMN cleared_at INTEGER; -- NULL while it stands
 -- What cleared before anyone could acknowledge it calls nobody now.
 UPDATE alerts SET acknowledged = 0, cleared_at = coalesce(unixepoch(json_extract(body, '$.cleared_at')) * 1000000000, raised_at),
 	handling = json_object('acknowledged_at', json_extract(body, '$.cleared_at')) WHERE open = 0;
--- What someone still has to look at: it stands, or nobody has said that he saw its
--- last call. With an OR it would be taken for lists of open alerts too.
-CREATE INDEX alerts_live ON alerts (raised_at, id) WHERE (open | (acknowledged < call)) = 1;
+-- What is not over: it stands, or nobody has said that he saw its last call, or
+-- someone is to be told. With an OR it would be taken for lists of open alerts too.
+CREATE INDEX alerts_live ON alerts (raised_at, id) WHERE (open | (acknowledged < call) | untold) = 1;
 CREATE INDEX alerts_cleared ON alerts (cleared_at, id) WHERE cleared_at IS NOT NULL;
 
 -- Everything that was done about an alert, by people and by the program.
