@@ -11,7 +11,7 @@ import (
 
 // stateVersion is the first byte of a written state. A change to what visit
 // walks over needs a new number and the old walk kept for reading.
-const stateVersion = 3
+const stateVersion = 4
 
 // errState is the cause of every failure to read a state.
 var errState = errors.New("state cut short or of another make")
@@ -219,6 +219,7 @@ func (c *coder) track(t *track) {
 		t.quantity = ingest.Quantity(q)
 	}
 	c.f32s2(&t.n, &t.unlock, &t.lock, &t.inrush, &t.idle, &t.running, &t.duration, &t.far)
+	c.u8(&t.clips)
 	c.u8(&t.useless)
 	if t.useless > 0 {
 		why := uint8(t.why)
@@ -227,6 +228,7 @@ func (c *coder) track(t *track) {
 		if c.reading {
 			t.why = Quality(why)
 		}
+		c.f32(&t.pace)
 	}
 	c.i8(&t.settling)
 	if t.settling > 0 {

@@ -68,44 +68,6 @@ func (s *State) incompletes(o *Observation, late bool) []Finding {
 	return []Finding{f}
 }
 
-// useless returns a finding where traces cannot be used, though the throws arrived.
-func (s *State) useless() (f Finding, ok bool) {
-	var said []string
-	f = Finding{Condition: DoubtfulMeasurement, Urgency: 0.3}
-	for i := range s.ends {
-		for j := range s.ends[i].tracks {
-			t := &s.ends[i].tracks[j]
-			if t.useless < spoilt {
-				continue
-			}
-			said = append(said, fmt.Sprintf("the last %d traces of %s of the %s drive to %s are of no use: %s", t.useless,
-				strings.ReplaceAll(string(t.quantity), "_", " "), t.drive, ingest.Ends[i], t.why.words()))
-			f.Drive = t.drive
-			if at := time.Unix(t.since, 0).UTC(); f.Since.IsZero() || at.Before(f.Since) {
-				f.Since = at
-			}
-		}
-	}
-	f.Causes = []Cause{
-		{Cause: MeasurementCause, Probability: 0.95, Evidence: said, Checks: checks[MeasurementCause]},
-		{Cause: UnknownCause, Probability: 0.05, Evidence: said, Checks: checks[UnknownCause]},
-	}
-	return f, len(said) > 0
-}
-
-// words says what is wrong with a trace.
-func (q Quality) words() string {
-	switch {
-	case q&Flat != 0:
-		return "they do not move"
-	case q&MissingStart != 0:
-		return "they begin in the middle of the movement"
-	case q&NegativeSign != 0:
-		return "they read less than nothing"
-	}
-	return "no movement is found in them"
-}
-
 func (s *State) odds() []Finding {
 	var out []Finding
 	for i := range s.ends {

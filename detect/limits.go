@@ -43,7 +43,7 @@ func (e *endState) dawdle(o *Observation, limit float64) {
 	took := 0.0
 	drive := ""
 	for i := range o.Traces {
-		if tr := &o.Traces[i]; watched(tr.Quantity) && usable(tr) {
+		if tr := &o.Traces[i]; watched(tr.Quantity) && usable(tr) && !e.outOfTime(tr) {
 			if d := float64(tr.Features[Duration]); d > took {
 				took, drive = d, tr.Drive
 			}

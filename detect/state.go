@@ -136,7 +136,7 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 	e.total++
 	odd, out, judged := false, false, false
 	for i := range o.Traces {
-		zi, which, ti := e.look(o, &o.Traces[i], &cov, arl, &a.Bands[i], &a.Verdicts)
+		zi, which, ti := e.look(o, &o.Traces[i], &cov, arl, &next.ends[2-o.To], &a.Bands[i], &a.Verdicts)
 		if ti == nil || !o.Completed || float64(ti.n) < 3*needed || zi == 0 {
 			continue
 		}
@@ -184,7 +184,7 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 func (e *endState) inVain(o *Observation) {
 	for i := range o.Traces {
 		tr := &o.Traces[i]
-		if !watched(tr.Quantity) || len(e.tracks) == 0 || tr.Drive != e.tracks[0].drive {
+		if !watched(tr.Quantity) || len(e.tracks) == 0 || tr.Drive != e.tracks[0].drive || e.outOfTime(tr) {
 			continue
 		}
 		// What was given up early, by hand or by a stall, is no limit.
@@ -286,10 +286,20 @@ func (e *endState) find(drive string, q ingest.Quantity) *track {
 	return &e.tracks[len(e.tracks)-1]
 }
 
+// same returns the track of the same channel as t, nil where there is none.
+func (e *endState) same(t *track) *track {
+	for i := range e.tracks {
+		if x := &e.tracks[i]; x.quantity == t.quantity && x.drive == t.drive {
+			return x
+		}
+	}
+	return nil
+}
+
 // look compares one trace with its track and steps the track. It returns by
 // how many deviations the trace stands out, by which signal, and the track;
-// no track where the trace is not one of effort.
-func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64, band *Band, verdicts *[]Verdict) (z float64, which int, t *track) {
+// no track where the trace is not one of effort. across is the other end.
+func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64, across *endState, band *Band, verdicts *[]Verdict) (z float64, which int, t *track) {
 	*band = emptyBand()
 	if !watched(tr.Quantity) {
 		return 0, 0, nil
@@ -299,25 +309,30 @@ func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64,
 		return 0, 0, nil
 	}
 	*band = t.band(cov)
-	if o.Completed {
-		t.doubt(tr, o.StartedAt.Unix())
-	}
-	if !usable(tr) || !o.Completed {
+	if !o.Completed {
 		return 0, 0, t // what did not arrive is not a throw to learn from
+	}
+	why, pace := e.faults(o, tr, t, across.same(t), across.last/1e9)
+	t.doubt(why, pace, o.StartedAt.Unix())
+	if why&hopeless != 0 {
+		return 0, 0, t
 	}
 	if t.n < boundsThrows {
 		t.settle(tr, false)
 		return 0, 0, t
 	}
 	r := t.read(tr)
+	if why&stretched != 0 {
+		r[sDuration] = math.NaN()
+	}
 	loaded := t.loaded(&r, cov)
 	loaded.hold = t.signals[sTravel].doubt(&kinds[sTravel], arl)
 	cov = &loaded
-	if t == &e.tracks[0] {
+	if t == &e.tracks[0] && why == 0 {
 		e.feel(t, &r, cov)
 	}
 	z, which = t.outlier(&r, cov)
-	frozen := z > 2*winsor
+	frozen := z > 2*winsor || why != 0
 	doubt := frozen
 	at := o.StartedAt.Unix()
 	for i := range t.signals {
@@ -353,6 +368,9 @@ func (e *endState) detect(o *Observation, cov *covariates, arl float64) {
 	for i := range o.Traces {
 		tr := &o.Traces[i]
 		if watched(tr.Quantity) && usable(tr) {
+			if e.outOfTime(tr) {
+				return // when the movement ended is not known
+			}
 			if b := float64(tr.Bounds[Tail]); !(b <= end) {
 				end = b
 			}
