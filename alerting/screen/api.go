@@ -57,6 +57,7 @@ func (s *server) register(api huma.API) {
 	get(api, "turnout", "/turnouts/{turnout}", "One turnout, its open alerts and the visits to it", s.turnout)
 	get(api, "throws", "/turnouts/{turnout}/throws", "A turnout's throws, newest first, without their traces", s.throws)
 	get(api, "trends", "/turnouts/{turnout}/trends", "How a turnout's features went, in columns, oldest first", s.trends)
+	get(api, "trend", "/turnouts/{turnout}/trend", "Whether one feature has a trend, how steep it is, and its smoothed level", s.trend)
 	get(api, "notices", "/notices", "What many turnouts feel at once: no alerts, no single turnout is at fault", s.notices)
 	get(api, "work", "/turnouts/{turnout}/work", "The visits to a turnout, newest first", s.work)
 	huma.Register(api, huma.Operation{
@@ -70,6 +71,7 @@ func (s *server) register(api huma.API) {
 		Errors: []int{400, 403, 404, 413, 415, 422, 503},
 	}, s.rebaseline)
 	get(api, "throw", "/throws/{key}", "One throw: features, traces and the course of past traces", s.throw)
+	get(api, "likeness", "/throws/{key}/likeness", "How far a throw's course stands from those of its past", s.likeness)
 	get(api, "quarantine", "/quarantine", "Messages that were refused, newest first", s.quarantine)
 	get(api, "set-aside", "/quarantine/{id}", "One refused message and what it says", s.aside)
 	huma.Register(api, huma.Operation{
