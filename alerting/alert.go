@@ -3,6 +3,7 @@
 package alerting
 
 import (
+	"strconv"
 	"time"
 
 	"throwline/detect"
@@ -46,10 +47,53 @@ type Alert struct {
 	RaisedAt      time.Time        `json:"raised_at"`
 	ChangedAt     time.Time        `json:"changed_at"`
 	ClearedAt     time.Time        `json:"cleared_at,omitzero"`
+	// Call counts how often it has called for attention again: it stood again, or
+	// became more serious. Whoever has acknowledged has acknowledged one call; a
+	// count, not a time, for a cabinet may send late what was earlier.
+	Call       int       `json:"call,omitempty" doc:"how often it has called for attention again: stood again, or became more serious"`
+	CalledAt   time.Time `json:"called_at,omitzero" doc:"when it last did"`
+	Reopened   int       `json:"reopened,omitempty" doc:"how often it stood again after it had cleared"`
+	ReopenedAt time.Time `json:"reopened_at,omitzero" doc:"when it last did"`
+	LeftAt     time.Time `json:"left_at,omitzero" doc:"when it had cleared, before it stood again"`
+	VisitedAt  time.Time `json:"visited_at,omitzero" doc:"latest work at the turnout before it stood again, where it came after the alert was raised"`
 }
 
 // Open reports whether the alert still stands.
 func (a *Alert) Open() bool { return a.ClearedAt.IsZero() }
+
+// LastCall returns when the alert last called for attention.
+func (a *Alert) LastCall() time.Time {
+	if a.CalledAt.IsZero() {
+		return a.RaisedAt
+	}
+	return a.CalledAt
+}
+
+// Again says in words that the alert has stood before, or "".
+func (a *Alert) Again() string {
+	switch {
+	case a.Reopened == 0:
+		return ""
+	case !a.VisitedAt.IsZero():
+		return "again, " + after(a.ReopenedAt.Sub(a.VisitedAt)) + " after the visit"
+	}
+	return "again, " + after(a.ReopenedAt.Sub(a.LeftAt)) + " after it had cleared"
+}
+
+// after gives a length of time in the largest unit that fits.
+func after(d time.Duration) string {
+	n, unit := int(d/time.Minute), "minute"
+	switch {
+	case d >= 24*time.Hour:
+		n, unit = int(d/(24*time.Hour)), "day"
+	case d >= time.Hour:
+		n, unit = int(d/time.Hour), "hour"
+	}
+	if n != 1 {
+		unit += "s"
+	}
+	return strconv.Itoa(n) + " " + unit
+}
 
 // EventKind is what became of an alert.
 type EventKind string

@@ -25,8 +25,10 @@ const (
 type Handling struct {
 	AcknowledgedAt time.Time `json:"acknowledged_at,omitzero"`
 	AcknowledgedBy string    `json:"acknowledged_by,omitempty"`
+	Call           int       `json:"call,omitempty" doc:"of the alert's calls, the one that was acknowledged"`
 	ShelvedUntil   time.Time `json:"shelved_until,omitzero"`
 	ShelvedBy      string    `json:"shelved_by,omitempty"`
+	ShelvedFor     string    `json:"shelved_for,omitempty" doc:"the reason"`
 	Found          *Found    `json:"found,omitempty" doc:"what a visit found"`
 }
 
@@ -76,6 +78,7 @@ type Entry struct {
 	Note    string    `json:"note,omitempty"`
 	Until   time.Time `json:"until,omitzero"`
 	Found   *Found    `json:"found,omitempty"`
+	Call    int       `json:"call,omitempty" doc:"of an acknowledgement: the call that it answers"`
 	Target  string    `json:"target,omitempty" doc:"of a delivery"`
 	Outcome string    `json:"outcome,omitempty" doc:"of a delivery: sent, or what went wrong"`
 }

@@ -11,43 +11,119 @@ import (
 	"throwline/detect"
 )
 
-// Step compares the open alerts of a turnout with what stands after a throw,
-// and returns the alerts that are open now and what happened on the way. It
-// changes neither argument. at is the throw's own time.
+// ReopenWithin is how long after it has cleared a condition that stands again
+// is the same alert. A week: a fault that ebbs with rain, with the cold of the
+// nights or with a weekend without trains comes back within one, and so does
+// what a visit did not cure; what is quiet for longer is judged as new, with a
+// lead time of its own.
+const ReopenWithin = 7 * 24 * time.Hour
+
+// Past is what is known of a turnout's alerts.
+type Past struct {
+	Open    []Alert
+	Recent  []Alert   // cleared no longer than ReopenWithin ago
+	Visited time.Time // latest work at the turnout, zero where none is known
+	// Criticality is the consequence of a failure, as in [Place].
+	Criticality int
+}
+
+// Visit returns the past with work done at a time.
+func (p Past) Visit(at time.Time) Past {
+	if at.After(p.Visited) {
+		p.Visited = at
+	}
+	return p
+}
+
+// Step compares a turnout's alerts with what stands after a throw, and returns
+// its alerts as they are now and what happened on the way. It changes none of
+// its arguments. at is the throw's own time.
 //
 // A condition has one alert at a time. It is raised when it first stands,
 // changed when what is said of it changes materially, cleared when it no
-// longer stands.
-func Step(open []Alert, turnout string, findings []detect.Finding, at time.Time) (next []Alert, events []Event) {
+// longer stands. One that stands again soon is the same alert, raised again.
+// Not so an odd throw: it is one throw, and two have nothing to do with each
+// other.
+func Step(p Past, turnout string, findings []detect.Finding, at time.Time) (now Past, events []Event) {
+	now.Visited, now.Criticality = p.Visited, p.Criticality
 	for _, f := range findings {
-		i := slices.IndexFunc(open, func(a Alert) bool {
-			return a.Condition == f.Condition && a.To == f.To && f.Condition == detect.OddThrow
-		})
-		if f.Condition != detect.OddThrow {
-			i = slices.IndexFunc(open, func(a Alert) bool { return a.Condition == f.Condition })
-		}
-		if i < 0 {
-			a := Alert{ID: id(turnout, f, at), Turnout: turnout, Since: f.Since, RaisedAt: at}
-			a.take(f, at)
-			next = append(next, a)
-			events = append(events, Event{Raised, at, a})
+		if i := slices.IndexFunc(p.Open, func(a Alert) bool { return a.of(f) }); i >= 0 {
+			a := p.Open[i]
+			if a.moved(f, p.Criticality) {
+				if a.moreSerious(f, p.Criticality) {
+					a.call(at)
+				}
+				a.take(f, p.Criticality, at)
+				events = append(events, Event{Changed, at, a})
+			}
+			now.Open = append(now.Open, a)
 			continue
 		}
-		a := open[i]
-		if a.moved(f) {
-			a.take(f, at)
-			events = append(events, Event{Changed, at, a})
+		a := Alert{ID: id(turnout, f, at), Turnout: turnout, Since: f.Since, RaisedAt: at}
+		if was := recent(p.Recent, f, at); was != nil {
+			a = *was
+			a.reopen(p.Visited, at)
 		}
-		next = append(next, a)
+		a.take(f, p.Criticality, at)
+		now.Open = append(now.Open, a)
+		events = append(events, Event{Raised, at, a})
 	}
-	for _, a := range open {
-		if slices.ContainsFunc(next, func(b Alert) bool { return a.ID == b.ID }) {
+	stands := func(a Alert) bool {
+		return slices.ContainsFunc(now.Open, func(b Alert) bool { return a.ID == b.ID })
+	}
+	for _, a := range p.Recent {
+		if at.Sub(a.ClearedAt) <= ReopenWithin && !stands(a) {
+			now.Recent = append(now.Recent, a)
+		}
+	}
+	for _, a := range p.Open {
+		if stands(a) {
 			continue
 		}
 		a.ClearedAt, a.ChangedAt = at, at
+		if a.Condition != detect.OddThrow {
+			now.Recent = append(now.Recent, a)
+		}
 		events = append(events, Event{Cleared, at, a})
 	}
-	return next, events
+	return now, events
+}
+
+// of reports whether the alert is of the finding's condition.
+func (a *Alert) of(f detect.Finding) bool {
+	return a.Condition == f.Condition && (a.To == f.To || f.Condition != detect.OddThrow)
+}
+
+// recent returns the alert that stands again with the finding: the one that
+// cleared last, or nil.
+func recent(list []Alert, f detect.Finding, at time.Time) (last *Alert) {
+	if f.Condition == detect.OddThrow {
+		return nil
+	}
+	for i := range list {
+		a := &list[i]
+		if a.of(f) && at.Sub(a.ClearedAt) <= ReopenWithin && (last == nil || a.ClearedAt.After(last.ClearedAt)) {
+			last = a
+		}
+	}
+	return last
+}
+
+// reopen makes a cleared alert stand again. When it was first raised is kept.
+func (a *Alert) reopen(visited, at time.Time) {
+	a.LeftAt, a.ClearedAt = a.ClearedAt, time.Time{}
+	a.Reopened++
+	a.ReopenedAt = at
+	a.VisitedAt = time.Time{}
+	if visited.After(a.RaisedAt) && !visited.After(at) {
+		a.VisitedAt = visited
+	}
+	a.call(at)
+}
+
+func (a *Alert) call(at time.Time) {
+	a.Call++
+	a.CalledAt = at
 }
 
 // id is made of what raised the alert, so that every replay gives the same.
@@ -56,23 +132,27 @@ func id(turnout string, f detect.Finding, at time.Time) string {
 	return strings.ToLower(base32.StdEncoding.WithPadding(base32.NoPadding).EncodeToString(h[:10]))
 }
 
-func (a *Alert) take(f detect.Finding, at time.Time) {
+func (a *Alert) take(f detect.Finding, criticality int, at time.Time) {
 	a.Condition, a.To, a.Drive = f.Condition, f.To, f.Drive
 	a.Causes, a.ChangePercent, a.ThrowID, a.Forecast = f.Causes, f.ChangePercent, f.ThrowID, f.Forecast
-	a.Priority = priority(f)
+	a.Priority = PriorityOf(f.Urgency, criticality)
 	a.ChangedAt = at
+}
+
+// moreSerious reports whether a finding of an alert that stands calls for
+// attention again, whoever has seen it: a higher priority, or a further throw
+// that did not complete.
+func (a *Alert) moreSerious(f detect.Finding, criticality int) bool {
+	return PriorityOf(f.Urgency, criticality).Rank() < a.Priority.Rank() || f.Condition == detect.IncompleteThrow && f.Fresh
 }
 
 // moved reports whether the finding says materially more than the alert: a
 // higher priority, another first cause, another end, a change half as large
 // again, or a further throw that did not complete. What ebbs is not news.
-func (a *Alert) moved(f detect.Finding) bool {
+func (a *Alert) moved(f detect.Finding, criticality int) bool {
 	switch {
-	case priority(f).Rank() < a.Priority.Rank(),
-		f.Condition == detect.IncompleteThrow && f.Fresh,
-		a.To != f.To && a.To != 0:
-		return true
-	case a.otherCause(f.Causes), a.nearer(f.Forecast):
+	case a.moreSerious(f, criticality), a.To != f.To && a.To != 0,
+		a.otherCause(f.Causes), a.nearer(f.Forecast):
 		return true
 	}
 	return math.Abs(f.ChangePercent) > 1.5*math.Abs(a.ChangePercent) && math.Abs(f.ChangePercent) > math.Abs(a.ChangePercent)+5
@@ -98,15 +178,4 @@ func (a *Alert) otherCause(now []detect.Cause) bool {
 		}
 	}
 	return now[0].Probability > left+clearer
-}
-
-// priority follows the urgency of the finding.
-func priority(f detect.Finding) Priority {
-	switch {
-	case f.Urgency >= 0.75:
-		return High
-	case f.Urgency >= 0.3:
-		return Medium
-	}
-	return Low
 }

@@ -2,8 +2,6 @@ package alerting
 
 import (
 	"encoding/json"
-	"math/rand/v2"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -30,7 +28,7 @@ func kinds(events []Event) string {
 }
 
 func TestLifeOfAnAlert(t *testing.T) {
-	var open []Alert
+	var past Past
 	var events []Event
 	urgent := stiff(30)
 	urgent.Urgency = 0.9
@@ -52,7 +50,7 @@ func TestLifeOfAnAlert(t *testing.T) {
 		{[]detect.Finding{{Condition: detect.SlowThrow, Urgency: 0.4}}, "cleared stiffening"},
 		{nil, "cleared slow-throw"},
 	} {
-		open, events = Step(open, "W1", c.findings, noon.Add(time.Duration(i)*time.Minute))
+		past, events = Step(past, "W1", c.findings, noon.Add(time.Duration(i)*time.Minute))
 		if got := kinds(events); got != c.want {
 			t.Errorf("step %d: expected %q, found %q", i, c.want, got)
 		}
@@ -63,11 +61,11 @@ func TestLifeOfAnAlert(t *testing.T) {
 func TestIncompleteTellsEachThrow(t *testing.T) {
 	// Without a throw_id as well: many cabinets send none.
 	f := detect.Finding{Condition: detect.IncompleteThrow, Urgency: 1, Fresh: true}
-	open, e1 := Step(nil, "W1", []detect.Finding{f}, noon)
+	past, e1 := Step(Past{}, "W1", []detect.Finding{f}, noon)
 	f.Fresh = false
-	open, e2 := Step(open, "W1", []detect.Finding{f}, noon.Add(time.Minute))
+	past, e2 := Step(past, "W1", []detect.Finding{f}, noon.Add(time.Minute))
 	f.Fresh = true
-	_, e3 := Step(open, "W1", []detect.Finding{f}, noon.Add(2*time.Minute))
+	_, e3 := Step(past, "W1", []detect.Finding{f}, noon.Add(2*time.Minute))
 	if kinds(e1) != "raised incomplete-throw" || kinds(e2) != "" || kinds(e3) != "changed incomplete-throw" {
 		t.Errorf("found %q, %q, %q", kinds(e1), kinds(e2), kinds(e3))
 	}
@@ -76,63 +74,12 @@ func TestIncompleteTellsEachThrow(t *testing.T) {
 	}
 }
 
-// Over random sequences: one open alert a condition, raised before changed
-// before cleared, ids that never come back, arguments untouched.
-func TestStepModel(t *testing.T) {
-	conditions := []detect.Condition{detect.Stiffening, detect.SlowThrow, detect.IncompleteThrow, detect.LateDetection}
-	for seed := range uint64(200) {
-		rng := rand.New(rand.NewPCG(seed, 2))
-		var open []Alert
-		ended := map[string]bool{}
-		standing := map[detect.Condition]string{}
-		for i := range 60 {
-			var f []detect.Finding
-			for _, c := range conditions {
-				if rng.IntN(3) == 0 {
-					f = append(f, detect.Finding{Condition: c, ChangePercent: 50 * rng.Float64(), Urgency: rng.Float64(), To: ingest.End(rng.IntN(3))})
-				}
-			}
-			before := slices.Clone(open)
-			next, events := Step(open, "W1", f, noon.Add(time.Duration(i)*time.Minute))
-			for j := range before {
-				if before[j].ID != open[j].ID || before[j].ChangedAt != open[j].ChangedAt || !open[j].Open() {
-					t.Fatal("the open alerts were changed")
-				}
-			}
-			for _, e := range events {
-				id, known := standing[e.Alert.Condition]
-				switch e.Kind {
-				case Raised:
-					if known || ended[e.Alert.ID] {
-						t.Fatalf("seed %d: %s raised twice", seed, e.Alert.Condition)
-					}
-					standing[e.Alert.Condition] = e.Alert.ID
-				case Changed:
-					if id != e.Alert.ID {
-						t.Fatalf("seed %d: changed without being raised", seed)
-					}
-				case Cleared:
-					if id != e.Alert.ID || e.Alert.Open() {
-						t.Fatalf("seed %d: cleared without being raised", seed)
-					}
-					delete(standing, e.Alert.Condition)
-					ended[e.Alert.ID] = true
-				}
-			}
-			if len(next) != len(standing) || len(next) != len(f) {
-				t.Fatalf("seed %d: %d open, %d standing, %d findings", seed, len(next), len(standing), len(f))
-			}
-			open = next
-		}
-	}
-}
-
 // The event's JSON is the line that a replay prints.
 func TestEventJSON(t *testing.T) {
 	f := stiff(31.5)
 	f.To, f.Drive = ingest.Normal, "main"
 	f.Causes[0].Evidence, f.Causes[0].Checks = []string{"e"}, []string{"c"}
-	_, events := Step(nil, "W1", []detect.Finding{f}, noon)
+	_, events := Step(Past{}, "W1", []detect.Finding{f}, noon)
 	b, err := json.Marshal(events[0])
 	if err != nil {
 		t.Fatal(err)

@@ -59,7 +59,7 @@ func (f *filer) checkpoint(tx entries, d *draft, batch int, all bool) error {
 			}
 			room--
 			if d.turnouts[b.name] == nil { // what others see is never changed
-				t = &turnout{state: t.state, cabinet: t.cabinet, open: t.open, latest: t.latest}
+				t = &turnout{state: t.state, cabinet: t.cabinet, past: t.past, latest: t.latest}
 				d.put(b.name, t, true)
 			}
 			if err := save(b.name, t); err != nil {

@@ -160,7 +160,7 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 		f.weather.Fill(o, t.Cabinet)
 		f.near.Fill(o, t.Cabinet)
 	}
-	next := &turnout{cabinet: t.Cabinet, open: now.open, latest: latest(now.latest, o.StartedAt.UTC()), due: now.due || !known, lacks: now.lacks + 1, first: now.first}
+	next := &turnout{cabinet: t.Cabinet, latest: latest(now.latest, o.StartedAt.UTC()), due: now.due || !known, lacks: now.lacks + 1, first: now.first}
 	if next.cabinet == "" {
 		next.cabinet = now.cabinet
 	}
@@ -169,7 +169,7 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 	if fault := guard(func() {
 		next.state, a = now.state.Step(o, &f.set)
 		// What a late throw shows is said now: an alert's life never moves back.
-		next.open, events = alerting.Step(now.open, t.Turnout, a.Findings, next.latest)
+		next.past, events = alerting.Step(now.past, t.Turnout, a.Findings, next.latest)
 	}); fault != nil {
 		p.faulty = fault
 		return f.refused(tx, d, p, ourFault(t))
@@ -227,7 +227,7 @@ func (f *filer) visit(tx entries, d *draft, p *parcel) error {
 	var a detect.Assessment
 	next.state, a = now.state.Visit(w, &f.set)
 	var events []alerting.Event
-	next.open, events = alerting.Step(now.open, w.Turnout, a.Findings, next.latest)
+	next.past, events = alerting.Step(now.past.Visit(w.DoneAt.UTC()), w.Turnout, a.Findings, next.latest)
 	d.put(w.Turnout, next, known)
 	return f.transitions(tx, d, events)
 }

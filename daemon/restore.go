@@ -22,16 +22,16 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	slices.SortFunc(alerts, func(a, b alerting.Alert) int {
 		return cmp.Or(a.RaisedAt.Compare(b.RaisedAt), cmp.Compare(a.ID, b.ID))
 	})
-	open := map[string][]alerting.Alert{}
-	for _, a := range alerts {
-		open[a.Turnout] = append(open[a.Turnout], a)
+	pasts, err := d.pasts(ctx, alerts)
+	if err != nil {
+		return err
 	}
 	y := d.yard
 	y.mu.Lock()
 	defer y.mu.Unlock()
 	unread, through := 0, map[string]int64{}
 	err = d.store.States(ctx, func(name, cabinet string, state []byte) error {
-		t := &turnout{cabinet: cabinet, open: open[name]}
+		t := &turnout{cabinet: cabinet, past: pasts[name]}
 		var err error
 		if through[name], t.state, err = readCheckpoint(state); err != nil {
 			// One state that cannot be read is no reason to watch none: this
@@ -42,7 +42,7 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 			t.state = new(detect.State)
 		}
 		t.latest = t.state.Summary().Last
-		for _, a := range t.open {
+		for _, a := range slices.Concat(t.past.Open, t.past.Recent) {
 			t.latest = latest(t.latest, a.ChangedAt)
 		}
 		y.put(name, t)
@@ -59,7 +59,7 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 		if now == nil || number <= through[r.Turnout] {
 			return nil // a turnout's first throw keeps its state
 		}
-		t := &turnout{cabinet: now.cabinet, open: now.open, latest: latest(now.latest, r.StartedAt), lacks: now.lacks + 1, first: now.first}
+		t := &turnout{cabinet: now.cabinet, past: now.past, latest: latest(now.latest, r.StartedAt), lacks: now.lacks + 1, first: now.first}
 		if r.Cabinet != "" {
 			t.cabinet = r.Cabinet
 		}
@@ -97,6 +97,37 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	d.o.Log.Info("restored", "turnouts", len(y.turnouts), "unread", unread, "stepped_again", again, "open_alerts", len(alerts), "cabinets", len(cabinets),
 		"took", time.Since(began).Round(time.Millisecond))
 	return nil
+}
+
+// recentEnough is how far back cleared alerts are looked for at the start, by
+// the clock: a cabinet that sends late has its own time, which lies behind.
+const recentEnough = 5 * alerting.ReopenWithin
+
+// pasts returns what is known of the alerts of each turnout.
+func (d *Daemon) pasts(ctx context.Context, open []alerting.Alert) (map[string]alerting.Past, error) {
+	cleared, err := d.store.RecentlyCleared(ctx, d.Now().Add(-recentEnough))
+	if err != nil {
+		return nil, fmt.Errorf("alerts cleared of late: %w", err)
+	}
+	visited, err := d.store.LatestWork(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("latest work: %w", err)
+	}
+	pasts := map[string]alerting.Past{}
+	for _, a := range open {
+		p := pasts[a.Turnout]
+		p.Open = append(p.Open, a)
+		pasts[a.Turnout] = p
+	}
+	for name, list := range cleared {
+		p := pasts[name]
+		p.Recent = list
+		pasts[name] = p
+	}
+	for name, at := range visited {
+		pasts[name] = pasts[name].Visit(at)
+	}
+	return pasts, nil
 }
 
 const (

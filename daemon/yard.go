@@ -18,9 +18,9 @@ import (
 // see it; the next throw makes a new one.
 type turnout struct {
 	state   *detect.State
-	cabinet string           // that sent the latest throw
-	open    []alerting.Alert // alerts
-	latest  time.Time        // of its throws, visits and transitions: its past never moves back
+	cabinet string        // that sent the latest throw
+	past    alerting.Past // its alerts
+	latest  time.Time     // of its throws, visits and transitions: its past never moves back
 	summary atomic.Pointer[detect.Summary]
 
 	due   bool  // the state has to be kept with this batch
@@ -67,7 +67,7 @@ func (y *yard) put(name string, t *turnout) {
 		y.sorted = false
 	}
 	y.turnouts[name] = t
-	if len(t.open) > 0 {
+	if len(t.past.Open) > 0 {
 		y.alerting[name] = t
 	} else {
 		delete(y.alerting, name)
@@ -158,11 +158,11 @@ func (y *yard) OpenAlerts(name string) []alerting.Alert {
 	out := []alerting.Alert{}
 	if name != "" {
 		if t := y.alerting[name]; t != nil {
-			out = append(out, t.open...)
+			out = append(out, t.past.Open...)
 		}
 	} else {
 		for _, t := range y.alerting {
-			out = append(out, t.open...)
+			out = append(out, t.past.Open...)
 		}
 	}
 	slices.SortFunc(out, func(a, b alerting.Alert) int {

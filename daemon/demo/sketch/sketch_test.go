@@ -32,7 +32,7 @@ func TestFleet(t *testing.T) {
 		truth := f.Truth
 		truth.Faults = append([]score.Fault{}, f.Truth.Faults...)
 		states := map[string]*detect.State{}
-		open := map[string][]alerting.Alert{}
+		past := map[string]alerting.Past{}
 		set := detect.DefaultSettings()
 		var events []alerting.Event
 		var m detect.Measurer
@@ -46,8 +46,8 @@ func TestFleet(t *testing.T) {
 				}
 				next, as := s.Visit(a.Work, &set)
 				states[a.Work.Turnout] = next
-				o, e := alerting.Step(open[a.Work.Turnout], a.Work.Turnout, as.Findings, a.Work.DoneAt)
-				open[a.Work.Turnout] = o
+				p, e := alerting.Step(past[a.Work.Turnout].Visit(a.Work.DoneAt), a.Work.Turnout, as.Findings, a.Work.DoneAt)
+				past[a.Work.Turnout] = p
 				events = append(events, e...)
 				return
 			}
@@ -62,8 +62,8 @@ func TestFleet(t *testing.T) {
 			next, as := s.Step(ob, &set)
 			near.Take(next, th.Cabinet, th.StartedAt)
 			states[th.Turnout] = next
-			o, e := alerting.Step(open[th.Turnout], th.Turnout, as.Findings, th.StartedAt)
-			open[th.Turnout] = o
+			p, e := alerting.Step(past[th.Turnout], th.Turnout, as.Findings, th.StartedAt)
+			past[th.Turnout] = p
 			events = append(events, e...)
 			if os.Getenv("ODD") != "" {
 				for _, x := range e {
