@@ -130,24 +130,24 @@ func (e *endState) pace(o *Observation, tr *Trace, t *track) float64 {
 	if math.Abs(r) < max(leastPace, 5*math.Sqrt(float64(t.signals[sDuration].v))) {
 		return 0
 	}
-	switch e.witnesses(o, tr, t, r) {
-	case +1:
-		return r
-	case -1:
+	witness := e.witnesses(o, tr, t, r)
+	if witness < 0 {
 		return 0
 	}
 	if t.useless > 0 && t.pace != 0 && math.Abs(r-float64(t.pace)) < samePace {
 		return r
 	}
-	if spiked(tr.Quantity) && t.sameCourse(tr, math.Exp(r)) {
+	odds, same := t.sameCourse(tr, math.Exp(r))
+	if same && (witness > 0 || spiked(tr.Quantity) && odds > paceOdds) {
 		return r
 	}
 	return 0
 }
 
 // witnesses asks what has a clock of its own: +1 where it speaks of a wrong
-// rate, -1 where of a throw that lasted so long, 0 where it says nothing.
-func (e *endState) witnesses(o *Observation, tr *Trace, t *track, r float64) int {
+// rate, -1 where of a throw that lasted so long, 0 where it says nothing. One
+// detector that made later is enough: another one may make before the drive is done.
+func (e *endState) witnesses(o *Observation, tr *Trace, t *track, r float64) (says int) {
 	end, usual := 0.0, 0.0 // of all channels: the longest tells when the movement ended
 	for i := range o.Traces {
 		x := &o.Traces[i]
@@ -162,7 +162,7 @@ func (e *endState) witnesses(o *Observation, tr *Trace, t *track, r float64) int
 		usual = max(usual, float64(k.duration))
 		if k != t && x.Drive == tr.Drive {
 			if rx := math.Log(float64(x.Features[Duration] / k.duration)); math.Abs(rx) < 0.25*math.Abs(r) {
-				return +1
+				says = +1
 			}
 		}
 	}
@@ -178,23 +178,23 @@ func (e *endState) witnesses(o *Observation, tr *Trace, t *track, r float64) int
 				continue
 			}
 			if math.Abs(made-then) < 0.35*math.Abs(end-then) {
-				return +1
+				says = +1
 			}
 			if math.Abs(made-end) < 0.35*math.Abs(end-then) {
 				return -1
 			}
 		}
 	}
-	return 0
+	return says
 }
 
 // sameCourse reports whether the course of a trace that lasts f times the usual
-// is the usual one, inrush and all, rather than one whose inrush has kept its
-// time and whose rest alone is stretched.
-func (t *track) sameCourse(tr *Trace, f float64) bool {
+// is the usual one, and the logarithm of the odds for that, inrush and all, against
+// one whose inrush has kept its time and whose rest alone is stretched.
+func (t *track) sameCourse(tr *Trace, f float64) (odds float64, same bool) {
 	in := float64(t.inrush)
 	if f <= in || in <= 0 {
-		return false
+		return 0, false
 	}
 	from := func(share float64) float64 { // where a slow throw would have been usually
 		x := share * f
@@ -203,7 +203,7 @@ func (t *track) sameCourse(tr *Trace, f float64) bool {
 		}
 		return x * ProfileLen
 	}
-	odds, rough := 0.0, 0.0
+	rough := 0.0
 	course := newIntegral(&t.mid)
 	a, ya := 0.0, 0.0
 	for i := range ProfileLen {
@@ -219,7 +219,7 @@ func (t *track) sameCourse(tr *Trace, f float64) bool {
 		odds += (slow - clock) / 2
 		rough += clock
 	}
-	return odds > paceOdds && rough < paceRough*paceRough*ProfileLen
+	return odds, rough < paceRough*paceRough*ProfileLen
 }
 
 // integral is the sum of a profile up to a place between its parts: of parts
