@@ -9,6 +9,7 @@ import (
 	"os"
 	"runtime"
 	"strings"
+	"time"
 
 	"throwline/detect"
 	"throwline/ingest/wire"
@@ -67,9 +68,17 @@ type RetentionConfig struct {
 	Throws Duration `yaml:"throws" validate:"duration=1d 36500d"`
 }
 
-// DetectionConfig is how quiet the program is.
+// DetectionConfig is how quiet the program is, and what the operator allows.
 type DetectionConfig struct {
-	FalseAlerts float64 `yaml:"false_alerts_per_turnout_year" validate:"min=0.0001,max=100"`
+	FalseAlerts float64                  `yaml:"false_alerts_per_turnout_year" validate:"min=0.0001,max=100"`
+	Limits      TurnoutLimits            `yaml:"limits"`
+	Own         map[string]TurnoutLimits `yaml:"turnouts" validate:"dive,keys,turnout,endkeys"`
+}
+
+// TurnoutLimits are what the operator sets for all turnouts or for one. Zero: nothing is set.
+type TurnoutLimits struct {
+	ThrowTime  Duration `yaml:"throw_time" validate:"omitempty,duration=500ms 10m"`
+	EffortRise float64  `yaml:"effort_rise_percent" validate:"omitempty,min=1,max=1000"`
 }
 
 // BatchConfig is how many messages may share one synced transaction.
@@ -232,7 +241,20 @@ func (c *LimitsConfig) wireLimits() wire.Limits {
 
 // settings returns the operator's choices as detection takes them.
 func (c *DetectionConfig) settings() detect.Settings {
-	return detect.Settings{FalseAlerts: c.FalseAlerts}
+	return detect.Settings{FalseAlerts: c.FalseAlerts, Limits: c.limits}
+}
+
+// limits returns what is set for a turnout; what is not set for it by itself is
+// what is set for all.
+func (c *DetectionConfig) limits(turnout string) detect.Limits {
+	l, own := c.Limits, c.Own[turnout]
+	if own.ThrowTime > 0 {
+		l.ThrowTime = own.ThrowTime
+	}
+	if own.EffortRise > 0 {
+		l.EffortRise = own.EffortRise
+	}
+	return detect.Limits{ThrowTime: time.Duration(l.ThrowTime).Seconds(), EffortRise: l.EffortRise}
 }
 
 // workers is how many goroutines decode.

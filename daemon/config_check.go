@@ -10,6 +10,8 @@ import (
 	"strings"
 
 	"github.com/go-playground/validator/v10"
+
+	"throwline/ingest"
 )
 
 // check holds the rules on single values and those between them.
@@ -43,6 +45,7 @@ func newValidator() (*validator.Validate, error) {
 		v.RegisterValidation("broker", func(f validator.FieldLevel) bool { return validBroker(f.Field().String()) }),
 		v.RegisterValidation("listen", func(f validator.FieldLevel) bool { return validListen(f.Field().String()) }),
 		v.RegisterValidation("topic", func(f validator.FieldLevel) bool { return validPrefix(f.Field().String()) }),
+		v.RegisterValidation("turnout", func(f validator.FieldLevel) bool { return ingest.ValidName(f.Field().String()) }),
 		v.RegisterValidation("duration", func(f validator.FieldLevel) bool {
 			low, high, _ := strings.Cut(f.Param(), " ")
 			a, err1 := ParseDuration(low)
@@ -130,6 +133,8 @@ func ruleInWords(f validator.FieldError) string {
 		return "host:port, like 127.0.0.1:8080"
 	case "topic":
 		return "levels of a topic, like throwline/v1, without + # $ and blanks"
+	case "turnout":
+		return "a turnout's name: 1-64 of A-Z a-z 0-9 . _ -"
 	case "duration":
 		low, high, _ := strings.Cut(f.Param(), " ")
 		return "a time from " + low + " to " + high

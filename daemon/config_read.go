@@ -91,13 +91,8 @@ func (d *document) object(n ast.Node, path string, into reflect.Value) {
 	if n.Type() == ast.NullType {
 		return // a heading with everything under it commented out
 	}
-	var entries []*ast.MappingValueNode
-	switch m := n.(type) {
-	case *ast.MappingNode:
-		entries = m.Values
-	case *ast.MappingValueNode:
-		entries = []*ast.MappingValueNode{m}
-	default:
+	list, ok := under(n)
+	if !ok {
 		d.lines[path] = lineOf(n)
 		d.add(path, "keys with values under it", describe(n))
 		return
@@ -110,11 +105,8 @@ func (d *document) object(n ast.Node, path string, into reflect.Value) {
 			names = append(names, name)
 		}
 	}
-	for _, e := range entries {
-		name := e.Key.String()
-		if s, ok := e.Key.(*ast.StringNode); ok {
-			name = s.Value
-		}
+	for _, e := range list {
+		name := keyOf(e)
 		at := name
 		if path != "" {
 			at = path + "." + name
@@ -137,6 +129,48 @@ func (d *document) object(n ast.Node, path string, into reflect.Value) {
 	}
 }
 
+// under returns the keys and values under a node, and whether it has such.
+func under(n ast.Node) ([]*ast.MappingValueNode, bool) {
+	switch m := n.(type) {
+	case *ast.MappingNode:
+		return m.Values, true
+	case *ast.MappingValueNode:
+		return []*ast.MappingValueNode{m}, true
+	}
+	return nil, false
+}
+
+// keyOf returns a key as it stands in the file, without quotes.
+func keyOf(e *ast.MappingValueNode) string {
+	if s, ok := e.Key.(*ast.StringNode); ok {
+		return s.Value
+	}
+	return e.Key.String()
+}
+
+// named sets a map, whose keys are names that the operator gives.
+func (d *document) named(n ast.Node, path string, into reflect.Value) {
+	list, ok := under(n)
+	if !ok {
+		d.add(path, "names with values under them", describe(n))
+		return
+	}
+	out := reflect.MakeMap(into.Type())
+	for _, e := range list {
+		name := keyOf(e)
+		at := path + "[" + name + "]"
+		if first, twice := d.lines[at]; twice {
+			d.problems = append(d.problems, Problem{lineOf(e.Key), at, "the name once", fmt.Sprintf("it in line %d already", first)})
+			continue
+		}
+		d.lines[at] = lineOf(e.Key)
+		v := reflect.New(into.Type().Elem()).Elem()
+		d.value(e.Value, at, v)
+		out.SetMapIndex(reflect.ValueOf(name), v)
+	}
+	into.Set(out)
+}
+
 // value sets one value of a key.
 func (d *document) value(n ast.Node, path string, into reflect.Value) {
 	n = unwrap(n)
@@ -154,6 +188,8 @@ func (d *document) value(n ast.Node, path string, into reflect.Value) {
 		}
 	case into.Kind() == reflect.Struct:
 		d.object(n, path, into)
+	case into.Kind() == reflect.Map:
+		d.named(n, path, into)
 	case into.Kind() == reflect.Slice:
 		list, ok := n.(*ast.SequenceNode)
 		if !ok {

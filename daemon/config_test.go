@@ -8,6 +8,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"throwline/detect"
 )
 
 const sample = "../deploy/throwline.yaml"
@@ -109,6 +111,14 @@ func TestConfigProblems(t *testing.T) {
 		"throws before trace": {"retention:\n  traces: 30d\n  throws: 20d", "line 3: retention.throws: expected at least retention.traces, 30d, found 20d"},
 		"not a number":        {"detection:\n  false_alerts_per_turnout_year: .nan", "line 2: detection.false_alerts_per_turnout_year: expected a number, found .nan"},
 		"never false":         {"detection:\n  false_alerts_per_turnout_year: 0", "line 2: detection.false_alerts_per_turnout_year: expected at least 0.0001, found 0"},
+		"limit too short":     {"detection:\n  limits: {throw_time: 5ms}", "line 2: detection.limits.throw_time: expected a time from 500ms to 10m, found 5ms"},
+		"limit without unit":  {"detection:\n  limits:\n    throw_time: 8", `line 3: detection.limits.throw_time: expected a time with units, like 90d or 1h30m, found "8"`},
+		"limit below usual":   {"detection:\n  limits: {effort_rise_percent: -20}", "line 2: detection.limits.effort_rise_percent: expected at least 1, found -20"},
+		"no turnout":          {"detection:\n  turnouts:\n    W 12: {throw_time: 8s}", "line 3: detection.turnouts[W 12]: expected a turnout's name: 1-64 of A-Z a-z 0-9 . _ -"},
+		"a turnout's limit":   {"detection:\n  turnouts:\n    W.12:\n      throw_time: 1h", "line 4: detection.turnouts[W.12].throw_time: expected a time from 500ms to 10m, found 1h0m0s"},
+		"a turnout's key":     {"detection:\n  turnouts:\n    W12: {time: 8s}", "line 3: detection.turnouts[W12].time: expected one of throw_time, effort_rise_percent, found an unknown key"},
+		"a turnout twice":     {"detection:\n  turnouts:\n    W12: {throw_time: 8s}\n    W12: {throw_time: 9s}", "line 4: detection.turnouts[W12]: expected the name once, found it in line 3 already"},
+		"turnouts in a list":  {"detection:\n  turnouts: [W12]", "line 2: detection.turnouts: expected names with values under them, found a list"},
 		"alias":               {"data_dir: &a x\nmqtt: *a", "line 2: mqtt: expected keys with values under it, found an alias"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -135,6 +145,31 @@ func TestConfigWithoutMistakes(t *testing.T) {
 	c, err := ReadConfig("c", []byte("retention: {traces: 1d12h, throws: 400d}\nlimits: {payload: 500kB}\nmqtt: {brokers: ['mqtts://b.example:8883']}\nhttp: {listen: '[::1]:0'}\n"), nil)
 	if err != nil || c.Retention.Traces != Duration(36*time.Hour) || c.Limits.Payload != 500_000 || c.MQTT.Brokers[0] != "mqtts://b.example:8883" {
 		t.Errorf("expected 36 h, 500 kB and the broker, found %+v, %v", c, err)
+	}
+}
+
+// A turnout's own limit goes before that of all; what is not set is no limit.
+func TestLimitsOfTurnouts(t *testing.T) {
+	c, err := ReadConfig("c", []byte(`detection:
+  limits: {throw_time: 8s, effort_rise_percent: 60}
+  turnouts:
+    W12: {throw_time: 6.5s}
+    "13": {effort_rise_percent: 25.5}
+`), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	set := c.Detection.settings()
+	for turnout, want := range map[string]detect.Limits{
+		"W11": {ThrowTime: 8, EffortRise: 60}, "W12": {ThrowTime: 6.5, EffortRise: 60}, "13": {ThrowTime: 8, EffortRise: 25.5},
+	} {
+		if got := set.Limits(turnout); got != want {
+			t.Errorf("%s: expected %+v, found %+v", turnout, want, got)
+		}
+	}
+	d := DefaultConfig().Detection
+	if got := d.limits("W11"); got != (detect.Limits{}) {
+		t.Errorf("expected no limits, found %+v", got)
 	}
 }
 

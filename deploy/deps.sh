@@ -1,12 +1,13 @@
 #!/bin/sh
 # Installs from Debian what the tests run for real: Mosquitto as the broker,
-# Chromium for the pages, R and SciPy to work out the charts' figures beside
-# ours. On another system it only says what is missing; the tests that need it
-# then skip, or fail where CI is set.
+# Alertmanager to send alerts to, Chromium for the pages, R and SciPy to work
+# out the charts' figures beside ours. On another system it only says what is
+# missing; the tests that need it then skip, or fail where CI is set.
 set -eu
 need=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || need="$need mosquitto"
 command -v mosquitto_pub >/dev/null 2>&1 || need="$need mosquitto-clients"
+command -v prometheus-alertmanager >/dev/null 2>&1 || need="$need prometheus-alertmanager"
 command -v chromium >/dev/null 2>&1 || need="$need chromium"
 Rscript -e 'library(spc)' >/dev/null 2>&1 || need="$need r-base-core r-cran-spc"
 python=python3

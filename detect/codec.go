@@ -11,7 +11,7 @@ import (
 
 // stateVersion is the first byte of a written state. A change to what visit
 // walks over needs a new number and the old walk kept for reading.
-const stateVersion = 2
+const stateVersion = 4
 
 // errState is the cause of every failure to read a state.
 var errState = errors.New("state cut short or of another make")
@@ -201,6 +201,16 @@ func (c *coder) spell(p *spell) {
 	c.text(&p.drive)
 }
 
+// standing walks a spell that is nothing while it does not stand.
+func (c *coder) standing(p *spell) bool {
+	stands := p.since != 0
+	c.flag(&stands)
+	if stands {
+		c.spell(p)
+	}
+	return stands
+}
+
 func (c *coder) track(t *track) {
 	c.text(&t.drive)
 	q := string(t.quantity)
@@ -209,6 +219,7 @@ func (c *coder) track(t *track) {
 		t.quantity = ingest.Quantity(q)
 	}
 	c.f32s2(&t.n, &t.unlock, &t.lock, &t.inrush, &t.idle, &t.running, &t.duration, &t.far)
+	c.u8(&t.clips)
 	c.u8(&t.useless)
 	if t.useless > 0 {
 		why := uint8(t.why)
@@ -217,6 +228,7 @@ func (c *coder) track(t *track) {
 		if c.reading {
 			t.why = Quality(why)
 		}
+		c.f32(&t.pace)
 	}
 	c.i8(&t.settling)
 	if t.settling > 0 {
@@ -255,8 +267,11 @@ func (c *coder) state(s *State) {
 		c.flag(&e.completed)
 		c.f32(&e.supply)
 		c.signal(&e.sag)
-		c.spell(&e.incomplete)
+		c.standing(&e.incomplete)
 		c.spell(&e.odd)
+		if c.standing(&e.slow.spell) {
+			c.f32s2(&e.slow.took, &e.slow.allowed)
+		}
 		c.f32s2(&e.often, &e.rate)
 		c.flag(&e.out)
 		c.f32s(e.felt[:])

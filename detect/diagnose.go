@@ -19,6 +19,7 @@ func (s *State) findings(o *Observation, late bool) []Finding {
 	out = append(out, s.incompletes(o, late)...)
 	out = append(out, s.odds()...)
 	out = append(out, s.risen()...)
+	out = s.overdue(out, o)
 	if f, ok := s.useless(); ok && !slices.ContainsFunc(out, func(f Finding) bool { return f.Condition == DoubtfulMeasurement }) {
 		out = append(out, f)
 	}
@@ -60,48 +61,11 @@ func (s *State) incompletes(o *Observation, late bool) []Finding {
 		first = "the " + f.To.String() + " end was not detected in the time allowed"
 	}
 	if late {
-		first += " (this throw arrived after later ones)"
+		// The alert bears the time of the latest throw, and this one may have no id.
+		first += fmt.Sprintf(" (the throw of %s arrived after later ones)", o.StartedAt.UTC().Format("2006-01-02 15:04:05 UTC"))
 	}
 	f.Causes = s.why(first, incompletePriors)
 	return []Finding{f}
-}
-
-// useless returns a finding where traces cannot be used, though the throws arrived.
-func (s *State) useless() (f Finding, ok bool) {
-	var said []string
-	f = Finding{Condition: DoubtfulMeasurement, Urgency: 0.3}
-	for i := range s.ends {
-		for j := range s.ends[i].tracks {
-			t := &s.ends[i].tracks[j]
-			if t.useless < spoilt {
-				continue
-			}
-			said = append(said, fmt.Sprintf("the last %d traces of %s of the %s drive to %s are of no use: %s", t.useless,
-				strings.ReplaceAll(string(t.quantity), "_", " "), t.drive, ingest.Ends[i], t.why.words()))
-			f.Drive = t.drive
-			if at := time.Unix(t.since, 0).UTC(); f.Since.IsZero() || at.Before(f.Since) {
-				f.Since = at
-			}
-		}
-	}
-	f.Causes = []Cause{
-		{Cause: MeasurementCause, Probability: 0.95, Evidence: said, Checks: checks[MeasurementCause]},
-		{Cause: UnknownCause, Probability: 0.05, Evidence: said, Checks: checks[UnknownCause]},
-	}
-	return f, len(said) > 0
-}
-
-// words says what is wrong with a trace.
-func (q Quality) words() string {
-	switch {
-	case q&Flat != 0:
-		return "they do not move"
-	case q&MissingStart != 0:
-		return "they begin in the middle of the movement"
-	case q&NegativeSign != 0:
-		return "they read less than nothing"
-	}
-	return "no movement is found in them"
 }
 
 func (s *State) odds() []Finding {
@@ -412,6 +376,7 @@ type picture struct {
 	near    int        // signals that are on the way to an alarm
 	allowed [2]float64 // s, the time after which a throw is given up; 0: not known
 	lapse   [2]float64 // s, usual duration of the first drive
+	limits  Limits     // the operator's
 }
 
 // alarms lists the signals whose rise calls for someone. The inrush tells
@@ -419,7 +384,7 @@ type picture struct {
 func alarms(sig int) bool { return sig != sInrush }
 
 func (s *State) picture() picture {
-	var p picture
+	p := picture{limits: s.limits}
 	arl := float64(s.arl)
 	for i := range s.ends {
 		e := &s.ends[i]

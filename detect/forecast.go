@@ -75,7 +75,12 @@ func (p *picture) forecast(now int64, sensor bool) *Forecast {
 		}
 		d, name := limitOf(a.signal)
 		s := capability
-		if a.signal == sDuration && p.allowed[a.end] > 0 {
+		if set, said := p.limitSet(&a); said != "" {
+			if set == 0 {
+				continue
+			}
+			d, name, s = set, said, certainty
+		} else if a.signal == sDuration && p.allowed[a.end] > 0 {
 			if d = math.Log(p.allowed[a.end] / p.lapse[a.end]); d < 0.05 {
 				continue
 			}

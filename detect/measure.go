@@ -92,6 +92,7 @@ type survey struct {
 	spread      float64 // V
 	rest        float64 // V, lowest mean of three samples in a row
 	noise       float64 // V, standard deviation of the sensor's noise
+	plateau     int     // samples in a row at the highest value
 	clipped     bool
 	pressure    bool
 }
@@ -148,19 +149,34 @@ func (m *Measurer) survey(c *ingest.Channel) survey {
 	// A peak touches its highest value once or twice; a sensor at its end stays
 	// there. Quantised plateaus also repeat their value; they last longer.
 	if s.spread > 0 {
-		top := high - 1e-9*s.spread
-		run, longest := 0, 0
-		for _, y := range v {
-			if y < top {
-				run = 0
-				continue
-			}
-			run++
-			longest = max(longest, run)
-		}
-		s.clipped = longest >= max(4, n/40) && longest < n/2
+		s.plateau = m.plateau(s, 0, n)
+		s.clipped = s.plateau >= s.long() && s.plateau < n/2
 	}
 	return s
+}
+
+// long is how many samples at the highest value are a cut.
+func (s *survey) long() int { return max(4, s.n/40) }
+
+// sample returns the first sample at time t or later, within the trace.
+func (s *survey) sample(t float64) int { return min(max(int(math.Ceil((t-s.first)/s.dt)), 0), s.n) }
+
+// plateau returns how many of the samples i to j stand in a row at the highest value.
+func (m *Measurer) plateau(s survey, i, j int) (longest int) {
+	if j < i {
+		return 0
+	}
+	top := s.high - 1e-9*s.spread
+	run := 0
+	for _, y := range m.v[i:j] {
+		if y < top {
+			run = 0
+			continue
+		}
+		run++
+		longest = max(longest, run)
+	}
+	return longest
 }
 
 // at returns the trapezoid integral of the trace from its first sample to time

@@ -83,6 +83,13 @@ func (m *Measurer) effort(tr *Trace, s survey) {
 
 	inrush, peak := m.inrush(s, k, e, idle, running, off-on)
 	unlock, lock := tr.breaks(on, off, inrush)
+	least := s.long()
+	if s.pressure {
+		least = max(least, s.n/8) // the relief valve holds a pressure for a while
+	}
+	if s.plateau >= least && m.plateau(s, s.sample(unlock), s.sample(lock)) >= least {
+		tr.Quality |= ClippedTravel
+	}
 	tr.Bounds = [NumPhases + 1]float32{float32(on), float32(inrush), float32(unlock), float32(lock), float32(off), float32(end)}
 	f := &tr.Features
 	set := func(at Feature, x float64) { f[at] = float32(x) }

@@ -17,6 +17,7 @@ type State struct {
 	called  uint8       // what the charts' rise is called
 	told    uint8       // conditions that are told, see seenAs
 	arl     float32     // blocks between false alarms that each chart was last set to
+	limits  Limits      // the operator's, at the latest step; not kept, as every step asks anew
 }
 
 // endState is what is remembered of the throws to one end.
@@ -30,6 +31,7 @@ type endState struct {
 	places     []place
 	incomplete spell      // throws that did not complete
 	odd        spell      // throws unlike any before
+	slow       slowSpell  // throws that took longer than the operator allows
 	often      float32    // sum of the chart of throws that stand out
 	out        bool       // the latest throw stood out
 	rate       float32    // share of throws that stand out, usually
@@ -84,6 +86,10 @@ type Settings struct {
 	// FalseAlerts is how many false alerts a turnout-year are accepted, all
 	// charts together.
 	FalseAlerts float64
+	// Limits returns the limits set for a turnout; nil: none are. Every step
+	// asks it anew, so that what it answers may change while the program runs.
+	// It may be called from several goroutines.
+	Limits func(turnout string) Limits
 }
 
 // DefaultSettings returns the settings in force where none are given.
@@ -108,6 +114,7 @@ func (s *State) runLengthWanted(set *Settings) float64 {
 func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 	next := *s
 	next.turnout = o.Turnout
+	next.limits = set.limits(o.Turnout)
 	a := Assessment{Bands: make([]Band, len(o.Traces))}
 	e := &next.ends[o.To-1]
 	e.tracks = slices.Clone(e.tracks)
@@ -129,7 +136,7 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 	e.total++
 	odd, out, judged := false, false, false
 	for i := range o.Traces {
-		zi, which, ti := e.look(o, &o.Traces[i], &cov, arl, &a.Bands[i], &a.Verdicts)
+		zi, which, ti := e.look(o, &o.Traces[i], &cov, arl, &next.ends[2-o.To], &a.Bands[i], &a.Verdicts)
 		if ti == nil || !o.Completed || float64(ti.n) < 3*needed || zi == 0 {
 			continue
 		}
@@ -168,6 +175,7 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 	if !o.Completed {
 		e.inVain(o)
 	}
+	e.dawdle(o, next.limits.ThrowTime)
 	a.Findings = next.findings(o, false)
 	return &next, a
 }
@@ -176,7 +184,7 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 func (e *endState) inVain(o *Observation) {
 	for i := range o.Traces {
 		tr := &o.Traces[i]
-		if !watched(tr.Quantity) || len(e.tracks) == 0 || tr.Drive != e.tracks[0].drive {
+		if !watched(tr.Quantity) || len(e.tracks) == 0 || tr.Drive != e.tracks[0].drive || e.outOfTime(tr) {
 			continue
 		}
 		// What was given up early, by hand or by a stall, is no limit.
@@ -278,10 +286,20 @@ func (e *endState) find(drive string, q ingest.Quantity) *track {
 	return &e.tracks[len(e.tracks)-1]
 }
 
+// same returns the track of the same channel as t, nil where there is none.
+func (e *endState) same(t *track) *track {
+	for i := range e.tracks {
+		if x := &e.tracks[i]; x.quantity == t.quantity && x.drive == t.drive {
+			return x
+		}
+	}
+	return nil
+}
+
 // look compares one trace with its track and steps the track. It returns by
 // how many deviations the trace stands out, by which signal, and the track;
-// no track where the trace is not one of effort.
-func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64, band *Band, verdicts *[]Verdict) (z float64, which int, t *track) {
+// no track where the trace is not one of effort. across is the other end.
+func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64, across *endState, band *Band, verdicts *[]Verdict) (z float64, which int, t *track) {
 	*band = emptyBand()
 	if !watched(tr.Quantity) {
 		return 0, 0, nil
@@ -291,25 +309,30 @@ func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64,
 		return 0, 0, nil
 	}
 	*band = t.band(cov)
-	if o.Completed {
-		t.doubt(tr, o.StartedAt.Unix())
-	}
-	if !usable(tr) || !o.Completed {
+	if !o.Completed {
 		return 0, 0, t // what did not arrive is not a throw to learn from
+	}
+	why, pace := e.faults(o, tr, t, across.same(t), across.last/1e9)
+	t.doubt(why, pace, o.StartedAt.Unix())
+	if why&hopeless != 0 {
+		return 0, 0, t
 	}
 	if t.n < boundsThrows {
 		t.settle(tr, false)
 		return 0, 0, t
 	}
 	r := t.read(tr)
+	if why&stretched != 0 {
+		r[sDuration] = math.NaN()
+	}
 	loaded := t.loaded(&r, cov)
 	loaded.hold = t.signals[sTravel].doubt(&kinds[sTravel], arl)
 	cov = &loaded
-	if t == &e.tracks[0] {
+	if t == &e.tracks[0] && why == 0 {
 		e.feel(t, &r, cov)
 	}
 	z, which = t.outlier(&r, cov)
-	frozen := z > 2*winsor
+	frozen := z > 2*winsor || why != 0
 	doubt := frozen
 	at := o.StartedAt.Unix()
 	for i := range t.signals {
@@ -345,6 +368,9 @@ func (e *endState) detect(o *Observation, cov *covariates, arl float64) {
 	for i := range o.Traces {
 		tr := &o.Traces[i]
 		if watched(tr.Quantity) && usable(tr) {
+			if e.outOfTime(tr) {
+				return // when the movement ended is not known
+			}
 			if b := float64(tr.Bounds[Tail]); !(b <= end) {
 				end = b
 			}
@@ -390,6 +416,7 @@ func (s *State) Visit(w *ingest.Work, set *Settings) (*State, Assessment) {
 	if next.turnout == "" {
 		next.turnout = w.Turnout
 	}
+	next.limits = set.limits(next.turnout)
 	if w.Kind != ingest.Inspected {
 		visited := work{w.Kind, w.DoneAt.UnixNano()}
 		for i := range next.ends {
@@ -405,7 +432,7 @@ func (s *State) Visit(w *ingest.Work, set *Settings) (*State, Assessment) {
 				p.soft, p.anew = visited.soft(), w.Kind == ingest.Rebaselined
 			}
 			e.sag.visit(1)
-			e.incomplete, e.odd = spell{}, spell{}
+			e.incomplete, e.odd, e.slow = spell{}, spell{}, slowSpell{}
 		}
 	}
 	return &next, Assessment{Findings: next.findings(nil, false)}

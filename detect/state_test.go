@@ -29,7 +29,10 @@ func newBench(seed uint64) *bench {
 	return &bench{rng: rand.New(rand.NewPCG(seed, 1)), at: time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC), quantity: ingest.MotorCurrent, unit: ingest.Ampere}
 }
 
-func (w *bench) throw() *Observation {
+func (w *bench) throw() *Observation { return Measure(w.made()) }
+
+// made returns the next throw as it is sent.
+func (w *bench) made() *ingest.Throw {
 	w.at = w.at.Add(time.Duration(40+w.rng.IntN(60)) * time.Minute)
 	w.n++
 	stretch := 1 + w.time + 0.004*w.rng.NormFloat64()
@@ -44,7 +47,7 @@ func (w *bench) throw() *Observation {
 	if w.n%2 == 0 {
 		th.To = ingest.Reverse
 	}
-	return Measure(th)
+	return th
 }
 
 func conditions(f []Finding) map[Condition]Finding {

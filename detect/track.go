@@ -21,9 +21,11 @@ type track struct {
 	mid      [ProfileLen]float32 // usual course, V
 	spread   [ProfileLen]float32 // mean absolute deviation of a throw's course from it, V
 	usual    [NumFeatures]moment // of each feature, for the eye
-	useless  uint8               // traces in a row that could not be used
+	useless  uint8               // traces in a row that cannot be trusted
 	why      Quality             // of the latest of them
 	since    int64               // unix s of the first of them
+	pace     float32             // ln, by which the clock of the latest of them is wrong; 0: it is not
+	clips    uint8               // of the first traces, those that were cut off at the top; later, times that some were
 	settling int8                // throws until the work is judged
 	work     work                // that is to be judged
 	far      float32             // how far the farthest single throw stood out, in deviations; falls slowly
@@ -55,28 +57,6 @@ func watched(q ingest.Quantity) bool {
 	return false
 }
 
-// usable reports whether a trace can teach.
-func usable(tr *Trace) bool {
-	return tr.Quality&(Flat|NegativeSign|MissingStart) == 0 && !math.IsNaN(float64(tr.Features[Duration]))
-}
-
-// spoilt is how many useless traces in a row are the sensor's fault, not chance.
-const spoilt = 3
-
-// doubt counts traces that cannot be used: of a throw that arrived they speak
-// of the sensor.
-func (t *track) doubt(tr *Trace, at int64) {
-	if usable(tr) {
-		t.useless = 0
-		return
-	}
-	if t.useless == 0 {
-		t.since = at
-	}
-	t.why = tr.Quality
-	t.useless = min(t.useless+1, 200)
-}
-
 // reading is what one trace gives to the signals; NaN where it gives nothing.
 type reading [numSignals]float64
 
@@ -91,6 +71,9 @@ func (t *track) read(tr *Trace) reading {
 	above := func(x float64) float64 { return math.Log(max(x-idle, floor)) }
 	r[sDuration] = math.Log(float64(f[Duration]))
 	r[sInrush] = above(float64(f[InrushPeak]))
+	if tr.Quality&Clipped != 0 && spiked(tr.Quantity) {
+		r[sInrush] = math.NaN() // as high as the sensor goes, whatever it was
+	}
 	b0, b1, b2 := float64(t.inrush)*ProfileLen, float64(t.unlock)*ProfileLen, float64(t.lock)*ProfileLen
 	// A part away from each bound: where the course is steep, a slightly
 	// longer throw would look like a heavier one.
@@ -186,6 +169,9 @@ func (t *track) settle(tr *Trace, doubt bool) {
 		}
 	}
 	if n < boundsThrows {
+		if tr.Quality&(Clipped|ClippedTravel) != 0 {
+			t.clips++
+		}
 		idle := f[Idle]
 		if idle != idle {
 			idle = 0

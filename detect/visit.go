@@ -161,6 +161,13 @@ func (w *work) soft() bool { return w.kind == ingest.Cleaned || w.kind == ingest
 // visit begins to gather the throws after work.
 func (t *track) visit(w work) {
 	t.settling, t.work = 0, work{}
+	if w.kind == ingest.Rebaselined && t.useless > 0 { // what was doubted is normal now
+		t.duration *= float32(math.Exp(float64(t.pace)))
+		if t.why&Clipped != 0 {
+			t.clips = clipsUsual
+		}
+		t.useless, t.pace = 0, 0
+	}
 	group := enough(&t.signals[sTravel], &kinds[sTravel])
 	for i := range t.signals {
 		t.signals[i].visit(group)

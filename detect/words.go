@@ -98,12 +98,13 @@ type Quality uint16
 
 // What can be wrong with a trace.
 const (
-	Clipped      Quality = 1 << iota // stands at its highest value for long
-	Flat                             // does not move at all
-	MissingStart                     // begins in the middle of the movement
-	MissingEnd                       // ends in the middle of the movement
-	Noisy                            // sensor noise hides the movement
-	NegativeSign                     // reads less than nothing throughout
+	Clipped       Quality = 1 << iota // stands at its highest value for long
+	Flat                              // does not move at all
+	MissingStart                      // begins in the middle of the movement
+	MissingEnd                        // ends in the middle of the movement
+	Noisy                             // sensor noise hides the movement
+	NegativeSign                      // reads less than nothing throughout
+	ClippedTravel                     // stands at its highest value for long while the blades move, be it cut off or even
 )
 
 // Trace is what was measured of one channel's trace.

@@ -57,6 +57,7 @@ func (s *server) register(api huma.API) {
 	get(api, "turnout", "/turnouts/{turnout}", "One turnout, its open alerts and the visits to it", s.turnout)
 	get(api, "throws", "/turnouts/{turnout}/throws", "A turnout's throws, newest first, without their traces", s.throws)
 	get(api, "trends", "/turnouts/{turnout}/trends", "How a turnout's features went, in columns, oldest first", s.trends)
+	get(api, "trend", "/turnouts/{turnout}/trend", "Whether one feature has a trend, how steep it is, and its smoothed level", s.trend)
 	get(api, "notices", "/notices", "What many turnouts feel at once: no alerts, no single turnout is at fault", s.notices)
 	get(api, "work", "/turnouts/{turnout}/work", "The visits to a turnout, newest first", s.work)
 	huma.Register(api, huma.Operation{
@@ -70,6 +71,7 @@ func (s *server) register(api huma.API) {
 		Errors: []int{400, 403, 404, 413, 415, 422, 503},
 	}, s.rebaseline)
 	get(api, "throw", "/throws/{key}", "One throw: features, traces and the course of past traces", s.throw)
+	get(api, "likeness", "/throws/{key}/likeness", "How far a throw's course stands from those of its past", s.likeness)
 	get(api, "quarantine", "/quarantine", "Messages that were refused, newest first", s.quarantine)
 	get(api, "set-aside", "/quarantine/{id}", "One refused message and what it says", s.aside)
 	huma.Register(api, huma.Operation{
@@ -200,7 +202,7 @@ func (s *server) notices(context.Context, *struct{}) (*answer[List[detect.Notice
 type NewBaseline struct {
 	_      struct{} `additionalProperties:"false"`
 	Reason string   `json:"reason" minLength:"5" maxLength:"4096" doc:"why what the turnout does from now on is normal"`
-	By     string   `json:"by,omitempty" maxLength:"128" doc:"who says so"`
+	By     string   `json:"by,omitempty" maxLength:"128" doc:"who says so; not looked at where one logs in"`
 }
 
 type rebaselineInput struct {
@@ -209,7 +211,7 @@ type rebaselineInput struct {
 }
 
 func (s *server) rebaseline(ctx context.Context, in *rebaselineInput) (*answer[Work], error) {
-	return s.file(ctx, ingest.Work{Turnout: in.Turnout, DoneAt: s.o.Yard.Now(), Kind: ingest.Rebaselined, Note: in.Body.Reason, By: in.Body.By})
+	return s.file(ctx, ingest.Work{Turnout: in.Turnout, DoneAt: s.o.Yard.Now(), Kind: ingest.Rebaselined, Note: in.Body.Reason, By: By(ctx, in.Body.By)})
 }
 
 // NewWork is a visit to be recorded.
@@ -218,7 +220,7 @@ type NewWork struct {
 	DoneAt *time.Time      `json:"done_at,omitempty" doc:"now, where left out"`
 	Work   ingest.WorkKind `json:"work" enum:"inspected,cleaned,lubricated,adjusted,repaired,replaced,other"`
 	Note   string          `json:"note,omitempty" maxLength:"4096"`
-	By     string          `json:"by,omitempty" maxLength:"128" doc:"who records it"`
+	By     string          `json:"by,omitempty" maxLength:"128" doc:"who records it; not looked at where one logs in"`
 }
 
 type recordWorkInput struct {
@@ -227,7 +229,7 @@ type recordWorkInput struct {
 }
 
 func (s *server) recordWork(ctx context.Context, in *recordWorkInput) (*answer[Work], error) {
-	w := ingest.Work{Turnout: in.Turnout, DoneAt: s.o.Yard.Now(), Kind: in.Body.Work, Note: in.Body.Note, By: in.Body.By}
+	w := ingest.Work{Turnout: in.Turnout, DoneAt: s.o.Yard.Now(), Kind: in.Body.Work, Note: in.Body.Note, By: By(ctx, in.Body.By)}
 	if in.Body.DoneAt != nil {
 		w.DoneAt = *in.Body.DoneAt
 	}

@@ -78,8 +78,9 @@ func newPages(fsys fs.FS) *pages {
 	return p
 }
 
-func (p *pages) register(mux *http.ServeMux) {
-	for _, route := range []string{"/{$}", "/turnouts", "/turnouts/{turnout}", "/throws/{key}", "/quarantine", "/quarantine/{id}", "/cabinets"} {
+func (p *pages) register(mux *multiplexer) {
+	for _, route := range []string{"/{$}", "/turnouts", "/turnouts/{turnout}", "/throws/{key}", "/quarantine", "/quarantine/{id}", "/cabinets",
+		"/login", "/welcome", "/account", "/people"} {
 		mux.HandleFunc("GET "+route, p.index)
 	}
 	mux.HandleFunc("/", p.asset)

@@ -29,12 +29,18 @@ type Options struct {
 	Version string
 	Demo    bool // the yard is invented
 	Log     *slog.Logger
+
+	// Door lets in who may come in; nil: everyone who reaches it may do everything.
+	Door *Door
+	// Hosts are the names under which browsers ask, beside those of the
+	// loopback, without ports; others are refused. nil: any name.
+	Hosts []string
 }
 
 // server answers requests; it holds nothing that lasts.
 type server struct {
 	o      Options
-	mux    *http.ServeMux
+	mux    *multiplexer
 	api    huma.API
 	glance glance
 }
@@ -48,7 +54,7 @@ func newServer(o Options, pages fs.FS) *server {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &server{o: o, mux: http.NewServeMux()}
+	s := &server{o: o, mux: &multiplexer{ServeMux: http.NewServeMux()}}
 	config := huma.DefaultConfig("Throwline", "1")
 	config.Info.Description = "Throws of turnouts, measured and compared with their own past. " + Advisory
 	config.OpenAPIPath, config.DocsPath, config.SchemasPath = "", "", ""
@@ -58,6 +64,8 @@ func newServer(o Options, pages fs.FS) *server {
 	config.AllowAdditionalPropertiesByDefault = true // answers may grow; readers are told so
 	s.api = humago.New(s.mux, config)
 	s.register(s.api)
+	s.registerSession(s.api)
+	s.registerPeople(s.api)
 	s.describe(s.api)
 
 	s.mux.HandleFunc("GET "+eventsPath, s.events)
@@ -78,13 +86,13 @@ func (s *server) handler() http.Handler {
 		writeProblem(w, http.StatusForbidden, "a page of another origin may not change anything here")
 	}))
 	compressed := gzhttp.GzipHandler(s.mux)
-	return headers(cross.Handler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+	return headers(hosts(s.o.Hosts, cross.Handler(s.door(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if r.URL.Path == eventsPath {
 			s.mux.ServeHTTP(w, r) // uncompressed, so that nothing gathers events
 			return
 		}
 		compressed.ServeHTTP(w, r)
-	})))
+	})))))
 }
 
 // Server returns an HTTP server with the time limits that the screen is made

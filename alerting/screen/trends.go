@@ -110,25 +110,16 @@ func (s *server) trends(ctx context.Context, in *trendsInput) (*answer[Trends], 
 	}
 	out := Trends{Turnout: in.Turnout, Ends: []TrendEnd{}}
 	var tables [2]table
-	cursor := ""
-	for {
-		records, next, err := s.o.Archive.Throws(ctx, in.Turnout, in.From, in.To, cursor, min(throwsPage, most-out.Throws))
-		if err != nil {
-			return nil, s.problem(ctx, err, "read the throws")
+	var err error
+	out.Truncated, err = s.eachThrow(ctx, in.Turnout, in.From, in.To, most, func(r *detect.Record) bool {
+		if to := r.To; to == ingest.Normal || to == ingest.Reverse {
+			tables[to-1].add(r, in.wanted)
+			out.Throws++
 		}
-		for i := range records {
-			if to := records[i].To; to == ingest.Normal || to == ingest.Reverse {
-				tables[to-1].add(&records[i], in.wanted)
-				out.Throws++
-			}
-		}
-		if cursor = next; cursor == "" || len(records) == 0 {
-			break
-		}
-		if out.Throws >= most {
-			out.Truncated = true
-			break
-		}
+		return true
+	})
+	if err != nil {
+		return nil, s.problem(ctx, err, "read the throws")
 	}
 	for i := range tables {
 		if len(tables[i].at) > 0 {

@@ -91,6 +91,25 @@ func TestScore(t *testing.T) {
 	}
 }
 
+// A throw without an id that came late is told at the time of the latest one:
+// each needs an event of its own there.
+func TestLateIncomplete(t *testing.T) {
+	l := NewTally(madeUp(), false)
+	for _, x := range []struct {
+		at        float64
+		completed bool
+	}{{20, true}, {19, false}, {18, false}, {17, false}, {21, false}} {
+		l.Throw(&detect.Record{Observation: detect.Observation{Turnout: "A", StartedAt: day(x.at), Completed: x.completed}})
+	}
+	for range 2 {
+		l.Event(event(alerting.Changed, "A", 20, detect.IncompleteThrow))
+	}
+	l.Event(event(alerting.Changed, "A", 21, detect.IncompleteThrow))
+	if got := l.Result().Incomplete; got != (Told{Throws: 4, Alerted: 3}) {
+		t.Errorf("expected 3 of 4 told, found %+v", got)
+	}
+}
+
 // The numbers of this table were worked out by hand from the truth and the events above.
 func TestPrint(t *testing.T) {
 	const want = `                  failures  warned before  time left, median  cause first  among two
@@ -122,6 +141,14 @@ probability of the first cause  when warned  mean  right  last said  mean  right
 func madeUpTally(pictures bool) *Tally {
 	truth := madeUp()
 	l := NewTally(truth, pictures)
+	for _, x := range []struct {
+		turnout, id string
+		at          float64
+	}{{"A", "A-50", 50}, {"A", "A-50b", 50.2}, {"C", "", 90}, {"D", "", 20}} {
+		r := madeThrow(x.turnout, x.at, 0, 1)
+		r.ThrowID, r.Completed = x.id, false
+		l.Throw(r)
+	}
 	for n := range 1200 {
 		at := float64(n)/12 + 0.01
 		for name := range truth.Turnouts {
@@ -133,14 +160,6 @@ func madeUpTally(pictures bool) *Tally {
 			}
 			l.Throw(madeThrow(name, at, n, heavy))
 		}
-	}
-	for _, x := range []struct {
-		turnout, id string
-		at          float64
-	}{{"A", "A-50", 50}, {"A", "A-50b", 50.2}, {"C", "", 90}, {"D", "", 20}} {
-		r := madeThrow(x.turnout, x.at, 0, 1)
-		r.ThrowID, r.Completed = x.id, false
-		l.Throw(r)
 	}
 	l.Work(&ingest.Work{Turnout: "A", DoneAt: day(20), Kind: ingest.Lubricated})
 	for _, e := range madeUpEvents() {

@@ -16,6 +16,7 @@ type Tally struct {
 	pictures   bool
 	events     []alerting.Event
 	incomplete []mishap
+	latest     map[string]time.Time // of the throws and the work of a turnout so far
 	lives      map[string]*life
 	throws     int
 	strange    int
@@ -25,6 +26,7 @@ type Tally struct {
 type mishap struct {
 	turnout, id string
 	at          time.Time
+	told        time.Time // when an alert can tell of it: not before what is known already
 }
 
 // life is what pictures need of a turnout.
@@ -46,7 +48,7 @@ type move struct {
 // NewTally returns an empty tally. With pictures it keeps some hundred bytes
 // of every throw.
 func NewTally(t *Truth, pictures bool) *Tally {
-	return &Tally{truth: t, pictures: pictures, lives: map[string]*life{}}
+	return &Tally{truth: t, pictures: pictures, latest: map[string]time.Time{}, lives: map[string]*life{}}
 }
 
 // Event takes a transition of an alert; they come in their order.
@@ -58,8 +60,9 @@ func (t *Tally) Throw(r *detect.Record) {
 	if _, known := t.truth.Turnouts[r.Turnout]; !known || r.StartedAt.Before(t.truth.Start) || r.StartedAt.After(t.truth.End) {
 		t.strange++
 	}
+	t.reach(r.Turnout, r.StartedAt)
 	if !r.Completed {
-		t.incomplete = append(t.incomplete, mishap{r.Turnout, r.ThrowID, r.StartedAt})
+		t.incomplete = append(t.incomplete, mishap{r.Turnout, r.ThrowID, r.StartedAt, t.latest[r.Turnout]})
 	}
 	if !t.pictures {
 		return
@@ -74,9 +77,17 @@ func (t *Tally) Throw(r *detect.Record) {
 
 // Work takes work that was recorded.
 func (t *Tally) Work(w *ingest.Work) {
+	t.reach(w.Turnout, w.DoneAt)
 	if t.pictures {
 		l := t.life(w.Turnout)
 		l.work = append(l.work, *w)
+	}
+}
+
+// reach notes how far a turnout's time has come.
+func (t *Tally) reach(turnout string, at time.Time) {
+	if at.After(t.latest[turnout]) {
+		t.latest[turnout] = at.UTC()
 	}
 }
 
@@ -129,18 +140,26 @@ func (t *Tally) Result() *Result {
 		turnout, id string
 		at          time.Time
 	}
-	told := map[key]bool{}
+	// How many events tell of a throw: by its id, or else by the time; several
+	// throws that came late may be told at one time, by as many events.
+	told := map[key]int{}
 	for _, e := range t.events {
 		if e.Alert.Condition != detect.IncompleteThrow || e.Kind == alerting.Cleared {
 			continue
 		}
-		told[key{turnout: e.Alert.Turnout, at: e.At.UTC()}] = true
 		if e.Alert.ThrowID != "" {
-			told[key{turnout: e.Alert.Turnout, id: e.Alert.ThrowID}] = true
+			told[key{turnout: e.Alert.Turnout, id: e.Alert.ThrowID}]++
+		} else {
+			told[key{turnout: e.Alert.Turnout, at: e.At.UTC()}]++
 		}
 	}
 	for _, m := range t.incomplete {
-		alerted := told[key{turnout: m.turnout, at: m.at.UTC()}] || m.id != "" && told[key{turnout: m.turnout, id: m.id}]
+		k := key{turnout: m.turnout, id: m.id}
+		if m.id == "" {
+			k.at = m.told
+		}
+		alerted := told[k] > 0
+		told[k]--
 		r.Incomplete.count(alerted)
 		if slices.ContainsFunc(t.truth.Faults, func(f Fault) bool {
 			return f.Turnout == m.turnout && !f.Failure.IsZero() && !m.at.Before(f.Failure) && !m.at.After(f.over(t.truth.End))

@@ -3,6 +3,7 @@ package store
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -14,6 +15,7 @@ import (
 
 	"go.uber.org/goleak"
 
+	"throwline/alerting"
 	"throwline/ingest"
 )
 
@@ -38,7 +40,19 @@ func TestMain(m *testing.M) {
 					return err
 				}
 			}
-			return tx.SaveReceipt("cab-1", ingest.Receipt{Boot: "b", Through: uint64(n + 8)})
+			// One alert a batch, with what is done about it and what is to be sent.
+			a := alert("a"+strconv.Itoa(n/8), "W1", n)
+			_, err := tx.Enqueue(outgoing("mail", a.ID+"~1", a.ID, 0))
+			if err == nil {
+				return fmt.Errorf("a message of an alert that is not there was taken")
+			}
+			if err := tx.Transition(alerting.Event{Kind: alerting.Raised, At: a.RaisedAt, Alert: a}); err != nil {
+				return err
+			}
+			_, err1 := tx.AddEntry(alerting.Entry{Alert: a.ID, Turnout: "W1", At: a.RaisedAt, Action: "acknowledge"})
+			_, err2 := tx.Enqueue(outgoing("mail", a.ID+"~1", a.ID, 0))
+			return errors.Join(err1, err2, tx.SaveHandling(a.ID, alerting.Handling{AcknowledgedAt: a.RaisedAt}),
+				tx.SaveReceipt("cab-1", ingest.Receipt{Boot: "b", Through: uint64(n + 8)}))
 		}); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
@@ -99,6 +113,15 @@ func TestKilled(t *testing.T) {
 		}
 		if count < promised || count != top+1 || count%8 != 0 || receipts["cab-1"].Through != uint64(count) {
 			t.Errorf("cycle %d: promised %d, found %d throws up to %d, receipt %d", cycle, promised, count, top, receipts["cab-1"].Through)
+		}
+		for what, text := range map[string]string{
+			"alerts": "SELECT count(*) FROM alerts", "acknowledged": "SELECT count(*) FROM alerts WHERE acknowledged = 0",
+			"events": "SELECT count(*) FROM events", "lines of the journal": "SELECT count(*) FROM journal", "messages": "SELECT count(*) FROM outbox",
+		} {
+			var n int
+			if err := s.read.QueryRow(text).Scan(&n); err != nil || n != count/8 {
+				t.Errorf("cycle %d: expected %d %s beside %d throws, found %d, %v", cycle, count/8, what, count, n, err)
+			}
 		}
 		promised = count
 		if err := s.Close(); err != nil {

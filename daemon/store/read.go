@@ -28,7 +28,7 @@ func (e *cursorError) BadCursor() bool { return true }
 
 // place is where a page of a list ends: a time and, among equal times, an id.
 type place struct {
-	List string `json:"l"` // "a" alerts, "q" quarantine, "t" throws: a cursor is good for its own list
+	List string `json:"l"` // "a" alerts, "j" journal, "q" quarantine, "t" throws, "u" audit: a cursor is good for its own list
 	At   int64  `json:"a,omitempty"`
 	ID   int64  `json:"i,omitempty"`
 	Text string `json:"t,omitempty"`

@@ -91,6 +91,11 @@ func TestPragmas(t *testing.T) {
 	}
 }
 
+func journalText(q JournalQuery) string {
+	text, _ := q.text(place{})
+	return text
+}
+
 // No list and no step of pruning walks over what it does not give.
 func TestPlans(t *testing.T) {
 	s := opened(t)
@@ -103,6 +108,19 @@ func TestPlans(t *testing.T) {
 		{"SELECT body FROM alerts WHERE (raised_at, id) < (?, ?) AND turnout = ? ORDER BY raised_at DESC, id DESC LIMIT ?", "alerts_by_turnout (turnout=? AND (raised_at,id)<(?,?))"},
 		{"SELECT body FROM alerts WHERE (raised_at, id) < (?, ?) ORDER BY raised_at DESC, id DESC LIMIT ?", "alerts_by_time ((raised_at,id)<(?,?))"},
 		{"SELECT id, name FROM turnouts", "COVERING INDEX"},
+		{handlingsText, "INDEX alerts_live"},
+		{clearedText, "INDEX alerts_cleared (cleared_at>?)"},
+		{handlingText, "alerts_1 (id=?)"}, // the table's own index of its key
+		{dueText, "INDEX outbox_due (target=? AND due<?)"},
+		{dueText, "INDEX outbox_turn (target=? AND alert=? AND id<?)"},
+		{waitingText, "COVERING INDEX outbox_since"},
+		{ofAlertText, "INDEX outbox_by_alert (alert=?)"},
+		{pruneText, "INDEX outbox_done (done_at<?)"},
+		{pruneText, "INTEGER PRIMARY KEY (rowid=?)"},
+		{journalText(JournalQuery{}), "INDEX journal_by_time (at>? AND at<?)"},
+		{journalText(JournalQuery{Alert: "a"}), "INDEX journal_by_alert (alert=? AND at>? AND at<?)"},
+		{journalText(JournalQuery{Turnout: "W1"}), "INDEX journal_by_turnout (turnout=? AND at>? AND at<?)"},
+		{journalText(JournalQuery{Alert: "a", Turnout: "W1"}), "INDEX journal_by_alert (alert=? AND at>? AND at<?)"},
 	} {
 		rows, err := s.read.Query("EXPLAIN QUERY PLAN "+c.text, make([]any, strings.Count(c.text, "?"))...)
 		if err != nil {
@@ -175,7 +193,7 @@ func TestOpenRefuses(t *testing.T) {
 		{"no header", made(func(b []byte) []byte { copy(b, "nonsense"); return b }), "expected a SQLite database"},
 		{"torn first page", made(func(b []byte) []byte { copy(b[100:], bytes.Repeat([]byte{0xee}, 200)); return b }), "the file is damaged; bring it back from a backup"},
 		{"half a file", made(func(b []byte) []byte { return b[:len(b)/2] }), "the file is damaged; bring it back from a backup"},
-		{"from the future", made(func(b []byte) []byte { b[62], b[63] = 3, 231; return b }), "it is of version 999, this release knows up to 4; start a newer release"},
+		{"from the future", made(func(b []byte) []byte { b[62], b[63] = 3, 231; return b }), fmt.Sprintf("it is of version 999, this release knows up to %d; start a newer release", len(scripts()))},
 		{"foreign", foreign("CREATE TABLE x (y)"), "name another data folder"},
 		{"foreign, with a version", foreign("CREATE TABLE turnouts (y); PRAGMA user_version = 1"), "name another data folder"},
 		{"foreign, with a name", foreign("CREATE TABLE x (y); PRAGMA application_id = 7; PRAGMA user_version = 2"), "name another data folder"},

@@ -37,6 +37,7 @@ type keeper interface {
 	Aside(ctx context.Context, id int64) (ingest.SetAside, error)
 	AsideNow() Aside
 	Close() error
+	peopleKeeper
 }
 
 type entries interface {
@@ -52,6 +53,7 @@ type entries interface {
 	Aside(id int64) (ingest.SetAside, error)
 	RefuseAgain(id int64, faults []ingest.Fault) error
 	DropAside(id int64) error
+	peopleEntries
 }
 
 // sqliteKeeper is the store in one SQLite file.

@@ -19,6 +19,8 @@ import (
 type statements struct {
 	addTurnout, addThrow, saveState, saveAlert, addEvent, saveReceipt, saveCabinet, saveConditions,
 	addWork, judge, saveCovered, setAside, getAside, refuseAgain, dropAside, dropOldest *sql.Stmt
+
+	people peopleStatements
 }
 
 const asideColumns = "id, at, topic, turnout, faults, payload, retries"
@@ -30,13 +32,13 @@ type statement struct {
 }
 
 func (p *statements) all() []statement {
-	return []statement{
+	return append(p.people.all(), []statement{
 		{&p.addTurnout, `INSERT INTO turnouts (name, cabinet) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET name = name RETURNING id`},
 		{&p.addThrow, `INSERT INTO throws (id, key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`},
 		{&p.saveState, `UPDATE turnouts SET cabinet = ?, state = ? WHERE id = ?`},
-		{&p.saveAlert, `INSERT INTO alerts (id, turnout, open, raised_at, body) VALUES (?, ?, ?, ?, ?)
-			ON CONFLICT (id) DO UPDATE SET turnout = excluded.turnout, open = excluded.open, raised_at = excluded.raised_at, body = excluded.body`},
+		{&p.saveAlert, `INSERT INTO alerts (id, turnout, open, raised_at, cleared_at, call, body) VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET turnout = excluded.turnout,
+			open = excluded.open, raised_at = excluded.raised_at, cleared_at = excluded.cleared_at, call = excluded.call, body = excluded.body`},
 		{&p.addEvent, `INSERT INTO events (at, alert, body) VALUES (?, ?, ?)`},
 		{&p.saveReceipt, `INSERT INTO receipts (cabinet, boot, through, missing) VALUES (?, ?, ?, ?)
 			ON CONFLICT (cabinet) DO UPDATE SET boot = excluded.boot, through = excluded.through, missing = excluded.missing`},
@@ -54,7 +56,7 @@ func (p *statements) all() []statement {
 		{&p.refuseAgain, `UPDATE aside SET retries = retries + 1, faults = ? WHERE id = ?`},
 		{&p.dropAside, `DELETE FROM aside WHERE id = ? RETURNING length(payload)`},
 		{&p.dropOldest, `DELETE FROM aside WHERE id = (SELECT min(id) FROM aside) AND id <> ? RETURNING length(payload)`},
-	}
+	}...)
 }
 
 func (p *statements) prepare(ctx context.Context, db *sql.DB) (err error) {
@@ -189,6 +191,7 @@ func (tx *Tx) SaveState(turnout, cabinet string, state []byte) error {
 }
 
 // Transition keeps the alert as it now is, and the event after all before it.
+// What was done about the alert stays.
 func (tx *Tx) Transition(e alerting.Event) error {
 	alert, err := json.Marshal(e.Alert)
 	if err != nil {
@@ -198,7 +201,11 @@ func (tx *Tx) Transition(e alerting.Event) error {
 	if err != nil {
 		return fmt.Errorf("alert %s: %w", e.Alert.ID, err)
 	}
-	if _, err := tx.exec(tx.s.tx.saveAlert, e.Alert.ID, e.Alert.Turnout, e.Alert.Open(), nanos(e.Alert.RaisedAt), string(alert)); err != nil {
+	var cleared any // NULL while it stands
+	if !e.Alert.Open() {
+		cleared = nanos(e.Alert.ClearedAt)
+	}
+	if _, err := tx.exec(tx.s.tx.saveAlert, e.Alert.ID, e.Alert.Turnout, e.Alert.Open(), nanos(e.Alert.RaisedAt), cleared, 0, string(alert)); err != nil {
 		return fmt.Errorf("alert %s: %w", e.Alert.ID, err)
 	}
 	if _, err := tx.exec(tx.s.tx.addEvent, nanos(e.At), e.Alert.ID, string(event)); err != nil {

@@ -194,6 +194,34 @@ export interface Trends {
   ends: TrendEnd[];
 }
 
+/** Whether one feature has a trend, in medians of days. */
+export interface Trend {
+  to: End;
+  feature: string;
+  unit: string;
+  at: number[];
+  value: Column;
+  level: Column;
+  low: Column;
+  high: Column;
+  after_work: boolean;
+  slope?: { per_week: number; p: number };
+  said: string;
+}
+
+/** How far one trace's course stands from those of its past. */
+export interface Likeness {
+  drive: string;
+  quantity: string;
+  throws: number;
+  t2?: number;
+  t2_limit?: number;
+  spe?: number;
+  spe_limit?: number;
+  beyond: boolean;
+  said: string;
+}
+
 export interface Reason {
   path: string;
   expected: string;

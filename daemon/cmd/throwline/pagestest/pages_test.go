@@ -293,8 +293,21 @@ func TestPages(t *testing.T) {
 		until(`document.querySelector("#turnout-alerts details[data-cause=dry-slide-chairs]") != null`),
 		picture(t, "turnout"))
 
+	// Over the graphs stand the smoothed level and what is said of the trend;
+	// under the traces, how like their past they are.
+	var throw string
+	do(t, ctx, "trend and likeness",
+		until(`["normal", "reverse"].every((end) => /^(Rising .* % a week \(.* to .*\)|No trend that stands out of chance) over the \d+ days to /.test(document.querySelector('[data-chart="' + end + '/main/motor_current/travel_mean"] .tendency')?.innerText))`),
+		until(`[...document.querySelectorAll("[data-chart]")].every((e) => +e.dataset.level >= 10 && e.querySelector(".tendency").innerText !== "")`),
+		until(`["normal", "reverse"].every((end) => document.querySelector('.trace-panel[data-to="' + end + '"] .likeness')?.innerText.includes("past"))`),
+		picture(t, "trend"),
+		chromedp.Evaluate(`document.querySelector('.trace-panel[data-to="normal"] .which a').href`, &throw))
+	do(t, ctx, "a throw's likeness", chromedp.Navigate(throw),
+		until(`/^(Farther from its past|Like the \d+ throws before it).*T².*SPE/.test(document.querySelector("#likeness")?.innerText)`),
+		picture(t, "throw"))
+
 	// Work is recorded, and stands among the visits.
-	do(t, ctx, "work", chromedp.SetValue(`#work-kind`, "lubricated", chromedp.ByQuery), chromedp.SetValue(`#work-note`, "greased all chairs", chromedp.ByQuery),
+	do(t, ctx, "work", chromedp.Navigate(program.page+"/turnouts/ORR-W07"), until(`document.querySelector("#work-form")?.offsetParent != null`), chromedp.SetValue(`#work-kind`, "lubricated", chromedp.ByQuery), chromedp.SetValue(`#work-note`, "greased all chairs", chromedp.ByQuery),
 		chromedp.Click(`#work-form button[type=submit]`, chromedp.ByQuery),
 		until(`document.querySelector("#visits").innerText.includes("greased all chairs")`))
 

@@ -1,8 +1,9 @@
 // One feature of the throws to one end, over time, against what was expected.
 
 import uPlot from "uplot";
-import type { End, Series, TrendEnd } from "../api.ts";
+import type { End, Series, Trend, TrendEnd } from "../api.ts";
 import { fill, h } from "../dom.ts";
+import { sentence } from "../sentence.ts";
 import { when } from "../time.ts";
 import { against } from "../trenddata.ts";
 import { featureName, figure, withUnit } from "../words.ts";
@@ -31,6 +32,7 @@ export class TrendGraph {
   readonly el: HTMLElement;
   private readonly box = h("div", { class: "plot", tabindex: 0, role: "img" });
   private readonly reading = h("p", { class: "reading" });
+  private readonly told = h("p", { class: "tendency" });
   private readonly feature: string;
   private readonly to: End;
   private readonly on: TrendHandlers;
@@ -40,6 +42,7 @@ export class TrendGraph {
   private p: Palette | undefined;
   private end: TrendEnd | undefined;
   private series: Series | undefined;
+  private trend: Trend | undefined;
   private marks: Mark[] = [];
   private range: [number, number] = [0, 1];
   private opening = 0; // timer of a click
@@ -51,7 +54,7 @@ export class TrendGraph {
     this.on = on;
     this.height = Math.round(10.5 * rem);
     this.el = h("figure", { class: "trend", data: { chart: `${to}/${channel}/${feature}`, to, feature } },
-      h("figcaption", null, h("b", null, featureName(feature)), h("span", { class: "to" }, `to ${to}`), this.reading), this.box);
+      h("figcaption", null, h("b", null, featureName(feature)), h("span", { class: "to" }, `to ${to}`), this.reading), this.told, this.box);
     this.box.addEventListener("keydown", (ev) => this.press(ev));
     this.box.addEventListener("blur", () => this.point(undefined));
     this.off = keepSized(this.box, (w) => {
@@ -76,6 +79,16 @@ export class TrendGraph {
     this.plot.setData(this.data(), false);
     this.plot.setScale("x", { min: range[0], max: range[1] });
     if (this.at === undefined) this.read();
+  }
+
+  /** Says whether there is a trend and draws the smoothed level; undefined: nothing is known of it. */
+  tell(t: Trend | undefined): void {
+    this.trend = t;
+    this.told.textContent = t ? sentence(t.said) : "";
+    this.told.dataset.stands = String(/^(rising|falling)/.test(t?.said ?? ""));
+    this.el.dataset.level = String(t?.level.filter((v) => v !== null).length ?? 0);
+    this.box.setAttribute("aria-label", this.summary());
+    this.plot?.redraw(false);
   }
 
   rebuild(): void {
@@ -126,7 +139,7 @@ export class TrendGraph {
       hooks: {
         setSelect: [(u) => this.select(u)],
         setCursor: [(u) => { this.at = u.cursor.idx ?? undefined; this.read(); }],
-        draw: [(u) => { this.drawPoints(u); this.drawMarks(u); }],
+        draw: [(u) => { this.drawBand(u); this.drawPoints(u); this.drawLevel(u); this.drawMarks(u); }],
       },
     }, this.data(), this.box);
     this.plot.over.addEventListener("click", (ev) => this.click(ev));
@@ -215,7 +228,62 @@ export class TrendGraph {
     const s = this.series;
     const n = this.end?.at.length ?? 0;
     if (!s || n === 0) return `${featureName(this.feature)} to ${this.to}: nothing measured in this time`;
-    return `${featureName(this.feature)} to ${this.to}, ${n} throws, the latest ${withUnit(s.value[n - 1], s.unit)}, expected ${figure(s.low[n - 1])} to ${withUnit(s.high[n - 1], s.unit)}. Arrow keys go from throw to throw, Enter opens one.`;
+    return `${featureName(this.feature)} to ${this.to}, ${n} throws, the latest ${withUnit(s.value[n - 1], s.unit)}, expected ${figure(s.low[n - 1])} to ${withUnit(s.high[n - 1], s.unit)}. ${this.told.textContent} Arrow keys go from throw to throw, Enter opens one.`;
+  }
+
+  /** Runs of points between two visits: the level does not go on over work. */
+  private runs(u: uPlot, column: "level" | "low" | "high"): [number, number][][] {
+    const t = this.trend;
+    const out: [number, number][][] = [];
+    let run: [number, number][] = [];
+    t?.at.forEach((at, i) => {
+      const v = t[column][i];
+      const visited = i > 0 && this.marks.some((m) => m.kind === "work" && m.text !== "inspected" && m.at > t.at[i - 1]! && m.at <= at);
+      if (visited || v === null || v === undefined) run = [];
+      if (v === null || v === undefined) return;
+      if (run.length === 0) out.push(run);
+      run.push([u.valToPos(at, "x", true), u.valToPos(v, "y", true)]);
+    });
+    return out;
+  }
+
+  private within(u: uPlot, draw: (ctx: CanvasRenderingContext2D, p: Palette, ratio: number) => void): void {
+    if (!this.p || !this.trend) return;
+    u.ctx.save();
+    u.ctx.beginPath();
+    u.ctx.rect(u.bbox.left, u.bbox.top, u.bbox.width, u.bbox.height);
+    u.ctx.clip();
+    draw(u.ctx, this.p, devicePixelRatio);
+    u.ctx.restore();
+  }
+
+  private drawBand(u: uPlot): void {
+    this.within(u, (ctx, p) => {
+      const high = this.runs(u, "high");
+      ctx.fillStyle = p.ink;
+      ctx.globalAlpha = 0.16;
+      this.runs(u, "low").forEach((low, i) => {
+        ctx.beginPath();
+        trace(ctx, [...low, ...high[i]!.reverse()]);
+        ctx.fill();
+      });
+    });
+  }
+
+  // Over the throws, with an edge of paper so that it is seen among them.
+  private drawLevel(u: uPlot): void {
+    this.within(u, (ctx, p, r) => {
+      ctx.lineJoin = "round";
+      for (const [style, width] of [[p.paper, 4.2], [p.ink, 1.9]] as const) {
+        ctx.strokeStyle = style;
+        ctx.lineWidth = width * r;
+        for (const run of this.runs(u, "level")) {
+          ctx.beginPath();
+          trace(ctx, run);
+          ctx.stroke();
+        }
+      }
+    });
   }
 
   // A dot within the band, a diamond outside, a cross where the throw did not complete.
@@ -309,6 +377,10 @@ function pointer(p: Palette): HTMLElement {
   const el = h("div", { class: "pointer" });
   el.style.borderColor = p.blue;
   return el;
+}
+
+function trace(ctx: CanvasRenderingContext2D, points: [number, number][]): void {
+  points.forEach(([x, y], i) => (i === 0 ? ctx.moveTo(x, y) : ctx.lineTo(x, y)));
 }
 
 function rhomb(ctx: CanvasRenderingContext2D, x: number, y: number, d: number): void {

@@ -1,12 +1,13 @@
 // One throw, large: every channel over its past, and every feature.
 
-import { get, segment, type ThrowDetail } from "../api.ts";
+import { get, segment, type Likeness, type List, type ThrowDetail } from "../api.ts";
 import { TraceGraph } from "../chart/trace.ts";
 import { fill, h } from "../dom.ts";
 import { failure } from "../failure.ts";
 import { arrived, turnoutSymbol } from "../marks.ts";
 import type { Draw, Page } from "../page.ts";
 import { featureTable } from "../parts/features.ts";
+import { likenessLine } from "../parts/likeness.ts";
 import { span, when } from "../time.ts";
 import { doubtName, withUnit } from "../words.ts";
 
@@ -21,6 +22,8 @@ export const throwPage: Draw = (root, yard, [key], signal) => {
     page.title = `${d.turnout} to ${d.to}`;
     yard.retitle();
     const rem = parseFloat(getComputedStyle(document.documentElement).fontSize) || 16;
+    const likeness = h("div", { id: "likeness" });
+    get<List<Likeness>>(`/throws/${segment(d.key)}/likeness`, {}, signal).then((l) => fill(likeness, l.items.map((x) => likenessLine(x, l.items.length > 1))), () => undefined);
     graphs = d.traces.map((tr, i) => {
       const g = new TraceGraph(d.traces.length > 1 ? 15 : 22, rem, "throw");
       const c = d.channels[i];
@@ -42,6 +45,7 @@ export const throwPage: Draw = (root, yard, [key], signal) => {
         d.cabinet && fact("Cabinet", h("a", { href: "/cabinets" }, d.cabinet)),
         d.throw_id && fact("Throw id", h("code", null, d.throw_id))),
       doubts.length > 0 && h("div", { class: "doubts" }, h("strong", null, "This trace is doubtful."), h("ul", null, doubts)),
+      likeness,
       d.channels.length === 0 && h("p", { class: "lead" }, "The raw trace is past its retention; what was measured of it is kept."),
       h("div", { class: "graphs" }, graphs.map((g) => g.el)),
       d.channels.length > 0 && legend(),

@@ -1,10 +1,11 @@
 // The latest traces of each end over their past, and the list to pick from.
 
-import { get, segment, type End, type List, type Throw, type ThrowDetail } from "../api.ts";
+import { get, segment, type End, type Likeness, type List, type Throw, type ThrowDetail } from "../api.ts";
 import { TraceGraph } from "../chart/trace.ts";
 import { arrange, fill, h, throttle } from "../dom.ts";
 import { failure } from "../failure.ts";
 import { arrived, turnoutSymbol } from "../marks.ts";
+import { likenessLine } from "./likeness.ts";
 import { legend } from "../pages/throw.ts";
 import { when } from "../time.ts";
 import { against, channelOf } from "../trenddata.ts";
@@ -18,6 +19,8 @@ interface Panel {
   el: HTMLElement;
   title: HTMLElement;
   trouble: HTMLElement;
+  likeness: HTMLElement;
+  likened: Likeness[]; // of the throw shown, as soon as it is known
   wanted: string | undefined; // key
   shown: ThrowDetail | undefined;
   follow: boolean; // the latest, as it comes
@@ -44,8 +47,9 @@ export class TracesPart {
       const graph = new TraceGraph(17, rem, "traces");
       const title = h("p", { class: "which" });
       const trouble = h("div");
-      const el = h("section", { class: "trace-panel", data: { to }, "aria-label": `Trace to ${to}` }, h("h3", null, turnoutSymbol(to), ` To ${to}`, title), trouble, graph.el);
-      return { graph, el, title, trouble, wanted: undefined, shown: undefined, follow: true };
+      const likeness = h("div");
+      const el = h("section", { class: "trace-panel", data: { to }, "aria-label": `Trace to ${to}` }, h("h3", null, turnoutSymbol(to), ` To ${to}`, title), trouble, graph.el, likeness);
+      return { graph, el, title, trouble, likeness, likened: [], wanted: undefined, shown: undefined, follow: true };
     };
     this.panels = { normal: panel("normal"), reverse: panel("reverse") };
     this.list.addEventListener("keydown", (ev) => {
@@ -146,8 +150,14 @@ export class TracesPart {
       const d = await get<ThrowDetail>(`/throws/${segment(key)}`, {}, this.signal);
       if (p.wanted !== key) return; // another was picked meanwhile
       p.shown = d;
+      p.likened = [];
       fill(p.trouble);
       this.draw(p);
+      get<List<Likeness>>(`/throws/${segment(key)}/likeness`, {}, this.signal).then((l) => {
+        if (p.shown !== d) return;
+        p.likened = l.items;
+        this.draw(p);
+      }, () => undefined);
     } catch (err) {
       if (this.signal.aborted || p.wanted !== key) return;
       p.wanted = undefined;
@@ -161,6 +171,8 @@ export class TracesPart {
     const trace = d.traces.find((t) => channelOf(t) === this.channel);
     fill(p.title, h("a", { href: `/throws/${segment(d.key)}` }, when(d.started_at)), p.follow ? " · latest" : " · picked", !d.completed && h("b", { class: "bad" }, " · ", arrived(false), " incomplete"));
     p.graph.el.hidden = !trace;
+    // The line stays while the next one is asked for, so that nothing jumps.
+    if (p.likened.length > 0) fill(p.likeness, p.likened.filter((l) => channelOf(l) === this.channel).map((l) => likenessLine(l, false)));
     if (!trace) {
       fill(p.trouble, h("p", { class: "soft" }, "This throw has no trace of this channel."));
       return;

@@ -1,7 +1,7 @@
 // How a turnout's features went: one graph for each feature and end, their
 // cursors and ranges moving together.
 
-import { get, segment, type Alert, type End, type Trends, type Work } from "../api.ts";
+import { get, segment, type Alert, type End, type Trend, type Trends, type Work } from "../api.ts";
 import { yardNow } from "../clock.ts";
 import { TrendGraph, type Mark } from "../chart/trend.ts";
 import { fill, h, remember, remembered, throttle } from "../dom.ts";
@@ -37,6 +37,7 @@ export class TrendsPart {
   private detail: Trends | undefined; // of the zoomed range, where the whole is thinned
   private zoomed: [number, number] | undefined;
   private asked = 0;
+  private telling = 0;
   private alerts: Alert[] = [];
   private work: Work[] = [];
 
@@ -53,7 +54,7 @@ export class TrendsPart {
       h("div", { class: "tools" }, this.buttons, this.whole, this.picker(), this.said),
       this.trouble, this.grid,
       h("p", { class: "legend" }, h("span", { class: "key-dot" }, "a throw"), h("span", { class: "key-out" }, "outside the expected range"), h("span", { class: "key-cross" }, "incomplete (at the edge where beyond the scale)"),
-        h("span", { class: "key-mid" }, "expected"), h("span", { class: "key-band" }, "expected range"),
+        h("span", { class: "key-mid" }, "expected"), h("span", { class: "key-band" }, "expected range"), h("span", { class: "key-level" }, "smoothed level, 95 % band"),
         h("span", { class: "soft" }, "Drag to zoom, double click for the whole range, click a throw to open it.")));
     this.drawButtons();
     this.offZone = onZone(() => {
@@ -91,17 +92,23 @@ export class TrendsPart {
   /** Reads the throws since the latest one shown. */
   readonly follow = throttle(() => void this.readNewer(), 2500);
 
+  /** Asks for the trends again: days change slowly, so not with every throw. */
+  private readonly retell = throttle(() => void this.tell(), 20_000);
+
   /** Shows the whole range again; false where it is shown already. */
   reset(): boolean {
     const was = this.zoomed !== undefined;
     this.zoomed = this.detail = undefined;
     this.whole.hidden = true;
     this.draw();
+    if (was) void this.tell();
     return was;
   }
 
   close(): void {
     this.follow.cancel();
+    this.retell.cancel();
+    this.telling++;
     this.offZone();
     for (const g of this.graphs) g.graph.close();
   }
@@ -123,6 +130,7 @@ export class TrendsPart {
       if (data !== this.data) return;
       if (more.truncated) return await this.read();
       if (join(data, more) > 0 || !this.zoomed) this.draw();
+      if (!this.zoomed) this.retell();
     } catch {
       // The next throw asks again.
     }
@@ -133,6 +141,7 @@ export class TrendsPart {
     this.detail = undefined;
     this.whole.hidden = false;
     this.draw();
+    void this.tell();
     if (!this.data?.ends.some((e) => e.thinned)) return;
     // What was thinned is shown in full where it is looked at closely.
     const mine = this.zoomed;
@@ -159,6 +168,27 @@ export class TrendsPart {
     for (const feature of this.chosen) for (const to of ends) this.graphs.push({ to, feature, graph: new TrendGraph(to, this.channel, feature, this.rem, on) });
     fill(this.grid, ends.map((to) => h("h3", { class: "col-head" }, turnoutSymbol(to), ` To ${to}`)), this.graphs.map((g) => g.graph.el));
     this.draw();
+    void this.tell();
+  }
+
+  // One after the other: each is read from all throws of the range.
+  private async tell(): Promise<void> {
+    const mine = ++this.telling;
+    const [from, until] = this.range();
+    const iso = (s: number): string => new Date(s * 1e3).toISOString();
+    const cut = this.channel.lastIndexOf("/");
+    for (const { to, feature, graph } of this.graphs) {
+      let t: Trend | undefined;
+      try {
+        t = this.data && seriesOf(endOf(this.data, to), this.channel, feature) && await get<Trend>(`/turnouts/${segment(this.turnout)}/trend`, {
+          to, drive: this.channel.slice(0, cut), quantity: this.channel.slice(cut + 1), feature, from: iso(from), until: this.zoomed && iso(until),
+        }, this.signal);
+      } catch {
+        // The graph shows what it has; the trends themselves say what is wrong.
+      }
+      if (mine !== this.telling || this.signal.aborted) return;
+      graph.tell(t);
+    }
   }
 
   private draw(): void {

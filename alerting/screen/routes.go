@@ -1,0 +1,101 @@
+package screen
+
+import (
+	"net/http"
+
+	"throwline/alerting"
+)
+
+// need is what a route asks of who comes.
+type need struct {
+	least  alerting.Role // "": nothing
+	person bool          // someone who has logged in himself, with no token
+}
+
+var (
+	anyone        = need{}
+	viewer        = need{least: alerting.Viewer}
+	maintainer    = need{least: alerting.Maintainer}
+	administrator = need{least: alerting.Administrator}
+	self          = need{least: alerting.Viewer, person: true} // about oneself
+)
+
+// needs has every route, by its pattern. One that is missing lets nobody in,
+// and a test says so.
+var needs = map[string]need{
+	// The program's health, and what a page needs before anyone has logged in.
+	"GET /livez":                    anyone,
+	"GET /readyz":                   anyone,
+	"GET /metrics":                  viewer, // open where the configuration says so
+	"/":                             anyone, // scripts, styles, what is not there
+	"/api/":                         anyone, // what is not there
+	"GET /api/openapi.json":         viewer,
+	"GET /login":                    anyone,
+	"GET /login/openid":             anyone,
+	"GET /login/openid/return":      anyone,
+	"GET /welcome":                  anyone,
+	"GET /api/v1/session":           anyone,
+	"POST /api/v1/session":          anyone,
+	"POST /api/v1/session/link":     anyone,
+	"POST /api/v1/session/redeem":   anyone,
+	"POST /api/v1/session/logout":   self,
+	"POST /api/v1/session/password": self,
+
+	// What is seen.
+	"GET /{$}":                              viewer,
+	"GET /turnouts":                         viewer,
+	"GET /turnouts/{turnout}":               viewer,
+	"GET /throws/{key}":                     viewer,
+	"GET /quarantine":                       viewer,
+	"GET /quarantine/{id}":                  viewer,
+	"GET /cabinets":                         viewer,
+	"GET /api/v1/events":                    viewer,
+	"GET /api/v1/alerts":                    viewer,
+	"GET /api/v1/turnouts":                  viewer,
+	"GET /api/v1/turnouts/{turnout}":        viewer,
+	"GET /api/v1/turnouts/{turnout}/throws": viewer,
+	"GET /api/v1/turnouts/{turnout}/trends": viewer,
+	"GET /api/v1/turnouts/{turnout}/trend":  viewer,
+	"GET /api/v1/turnouts/{turnout}/work":   viewer,
+	"GET /api/v1/notices":                   viewer,
+	"GET /api/v1/throws/{key}":              viewer,
+	"GET /api/v1/throws/{key}/likeness":     viewer,
+	"GET /api/v1/quarantine":                viewer,
+	"GET /api/v1/quarantine/{id}":           viewer,
+	"GET /api/v1/cabinets":                  viewer,
+	"GET /api/v1/status":                    viewer,
+
+	// What is done.
+	"POST /api/v1/turnouts/{turnout}/work":       maintainer,
+	"POST /api/v1/turnouts/{turnout}/rebaseline": maintainer,
+	"POST /api/v1/quarantine/{id}/retry":         maintainer,
+
+	// Oneself, and people.
+	"GET /account":                     self,
+	"GET /api/v1/tokens":               self,
+	"POST /api/v1/tokens":              self,
+	"POST /api/v1/tokens/{id}/revoke":  self,
+	"GET /people":                      administrator,
+	"GET /api/v1/users":                administrator,
+	"POST /api/v1/users":               administrator,
+	"POST /api/v1/users/{name}":        administrator,
+	"POST /api/v1/users/{name}/link":   administrator,
+	"POST /api/v1/users/{name}/logout": administrator,
+	"GET /api/v1/audit":                administrator,
+}
+
+// multiplexer is a [http.ServeMux] that remembers what was registered, which
+// the table above is held against.
+type multiplexer struct {
+	*http.ServeMux
+	patterns []string
+}
+
+func (m *multiplexer) Handle(pattern string, h http.Handler) {
+	m.patterns = append(m.patterns, pattern)
+	m.ServeMux.Handle(pattern, h)
+}
+
+func (m *multiplexer) HandleFunc(pattern string, h func(http.ResponseWriter, *http.Request)) {
+	m.Handle(pattern, http.HandlerFunc(h))
+}

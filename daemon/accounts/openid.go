@@ -1,0 +1,265 @@
+package accounts
+
+import (
+	"context"
+	"crypto/subtle"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/coreos/go-oidc/v3/oidc"
+	"golang.org/x/oauth2"
+
+	"throwline/alerting"
+)
+
+// OpenIDOptions are how people log in at an OpenID provider. All but Client are needed.
+type OpenIDOptions struct {
+	Issuer       string // as the provider writes it
+	ClientID     string
+	ClientSecret string // "" for a public client: PKCE is always used
+	Redirect     string // our own callback, in full
+	Scopes       []string
+	NameClaim    string // is the account's name
+	RolesClaim   string // a text or a list of texts
+	// Roles says which of the claim's values give which role; the highest holds.
+	// "*" is everybody whom the provider lets in.
+	Roles  map[alerting.Role][]string
+	Client *http.Client // nil: one with time limits
+}
+
+const (
+	flowFor   = 10 * time.Minute // from the first step of a login to the last
+	mostFlows = 1000
+)
+
+// flow is a login under way: good once, in the browser that began it.
+type flow struct {
+	browser  alerting.Secret
+	nonce    string
+	verifier string
+	began    time.Time
+}
+
+type openID struct {
+	o   OpenIDOptions
+	now func() time.Time
+
+	mu       sync.Mutex
+	provider *oidc.Provider // once it was found
+	flows    map[string]flow
+}
+
+func newOpenID(o OpenIDOptions, now func() time.Time) *openID {
+	if o.Client == nil {
+		o.Client = &http.Client{Timeout: 10 * time.Second}
+	}
+	if !slices.Contains(o.Scopes, oidc.ScopeOpenID) {
+		o.Scopes = append([]string{oidc.ScopeOpenID}, o.Scopes...)
+	}
+	return &openID{o: o, now: now, flows: map[string]flow{}}
+}
+
+// discover asks the provider about itself; a provider that is away is asked
+// again at the next login. What it says is kept until the program ends, its
+// keys are read anew as they change.
+func (p *openID) discover(ctx context.Context) (*oidc.Provider, *oauth2.Config, error) {
+	p.mu.Lock()
+	found := p.provider
+	p.mu.Unlock()
+	if found == nil {
+		// The keys are fetched later with this context: it must not end with the request.
+		long := oidc.ClientContext(context.WithoutCancel(ctx), p.o.Client)
+		var err error
+		if found, err = oidc.NewProvider(long, p.o.Issuer); err != nil {
+			return nil, nil, fmt.Errorf("OpenID provider %s: %w", p.o.Issuer, err)
+		}
+		p.mu.Lock()
+		p.provider = found
+		p.mu.Unlock()
+	}
+	return found, &oauth2.Config{
+		ClientID: p.o.ClientID, ClientSecret: p.o.ClientSecret, RedirectURL: p.o.Redirect, Endpoint: found.Endpoint(), Scopes: p.o.Scopes,
+	}, nil
+}
+
+// HasOpenID reports whether one can log in at an OpenID provider.
+func (a *Accounts) HasOpenID() bool { return a.openID != nil }
+
+// BeginOpenID begins a login at the provider: the browser is sent to the
+// address and keeps the secret until it comes back.
+func (a *Accounts) BeginOpenID(ctx context.Context) (address, browser string, err error) {
+	p := a.openID
+	if p == nil {
+		return "", "", alerting.ErrNobody
+	}
+	_, config, err := p.discover(ctx)
+	if err != nil {
+		return "", "", err
+	}
+	state, _ := newSecret("")
+	nonce, _ := newSecret("")
+	browser, kept := newSecret("")
+	f := flow{browser: kept, nonce: nonce, verifier: oauth2.GenerateVerifier(), began: p.now()}
+	p.mu.Lock()
+	for s, old := range p.flows {
+		if p.now().Sub(old.began) > flowFor {
+			delete(p.flows, s)
+		}
+	}
+	full := len(p.flows) >= mostFlows
+	if !full {
+		p.flows[state] = f
+	}
+	p.mu.Unlock()
+	if full {
+		return "", "", alerting.ErrBusy
+	}
+	return config.AuthCodeURL(state, oidc.Nonce(nonce), oauth2.S256ChallengeOption(f.verifier)), browser, nil
+}
+
+// FinishOpenID ends a login with what the provider sent the browser back with,
+// and opens a session. Errors: [alerting.ErrLink] where the login was not begun here or
+// is over, [alerting.ErrDenied] with the reason.
+func (a *Accounts) FinishOpenID(ctx context.Context, browser, state, code, address string) (string, alerting.Visitor, error) {
+	var v alerting.Visitor
+	p := a.openID
+	if p == nil {
+		return "", v, alerting.ErrNobody
+	}
+	p.mu.Lock()
+	f, known := p.flows[state]
+	delete(p.flows, state) // good once, whatever comes of it
+	p.mu.Unlock()
+	kept := alerting.SecretOf(browser)
+	if !known || p.now().Sub(f.began) > flowFor || subtle.ConstantTimeCompare(kept[:], f.browser[:]) != 1 {
+		return "", v, alerting.ErrLink
+	}
+	who, err := p.exchange(ctx, f, code)
+	if err != nil {
+		return "", v, err
+	}
+	return a.admit(ctx, who, address)
+}
+
+// person is whom a provider vouches for.
+type person struct {
+	subject, name, display string
+	role                   alerting.Role
+}
+
+// exchange turns the code into who it is for.
+func (p *openID) exchange(ctx context.Context, f flow, code string) (who person, err error) {
+	provider, config, err := p.discover(ctx)
+	if err != nil {
+		return who, err
+	}
+	ctx = oidc.ClientContext(ctx, p.o.Client)
+	token, err := config.Exchange(ctx, code, oauth2.VerifierOption(f.verifier))
+	if err != nil {
+		return who, fmt.Errorf("OpenID provider %s: exchange the code: %w", p.o.Issuer, err)
+	}
+	raw, _ := token.Extra("id_token").(string)
+	if raw == "" {
+		return who, fmt.Errorf("%w: the provider sent no ID token", alerting.ErrDenied)
+	}
+	id, err := provider.Verifier(&oidc.Config{ClientID: p.o.ClientID, Now: p.now}).Verify(ctx, raw)
+	if err != nil {
+		return who, fmt.Errorf("%w: the provider's ID token does not hold: %w", alerting.ErrDenied, err)
+	}
+	if subtle.ConstantTimeCompare([]byte(id.Nonce), []byte(f.nonce)) != 1 {
+		return who, fmt.Errorf("%w: the provider's ID token is of another login (nonce)", alerting.ErrDenied)
+	}
+	claims := map[string]json.RawMessage{}
+	if err := id.Claims(&claims); err != nil {
+		return who, fmt.Errorf("%w: the provider's claims cannot be read: %w", alerting.ErrDenied, err)
+	}
+	who.subject = id.Issuer + " " + id.Subject
+	who.name = CleanName(texts(claims[p.o.NameClaim]).first())
+	who.display = texts(claims["name"]).first()
+	if displayFaults(who.display) != nil {
+		who.display = ""
+	}
+	who.role = p.role(texts(claims[p.o.RolesClaim]))
+	switch {
+	case nameFaults(who.name) != nil:
+		return who, fmt.Errorf("%w: the claim %q: expected a name of 1 to 64 of a-z 0-9 . _ @ + -, found %.80q", alerting.ErrDenied, p.o.NameClaim, who.name)
+	case who.role == "":
+		return who, fmt.Errorf("%w: the provider gives %q no role here", alerting.ErrDenied, who.name)
+	}
+	return who, nil
+}
+
+// role returns the highest role that the values give.
+func (p *openID) role(values list) alerting.Role {
+	for _, r := range slices.Backward(alerting.Roles) {
+		for _, want := range p.o.Roles[r] {
+			if want == "*" || slices.Contains(values, want) {
+				return r
+			}
+		}
+	}
+	return ""
+}
+
+type list []string
+
+func (l list) first() string {
+	if len(l) == 0 {
+		return ""
+	}
+	return strings.TrimSpace(l[0])
+}
+
+// texts reads a claim that is a text or a list of texts.
+func texts(raw json.RawMessage) (out list) {
+	var one string
+	if json.Unmarshal(raw, &one) == nil && one != "" {
+		return list{one}
+	}
+	if json.Unmarshal(raw, &out) != nil {
+		return nil
+	}
+	return out
+}
+
+// admit opens a session for whom the provider vouches for; an account is made
+// at the first time, and its role and names follow the provider.
+func (a *Accounts) admit(ctx context.Context, who person, address string) (string, alerting.Visitor, error) {
+	a.change.Lock()
+	defer a.change.Unlock()
+	now := a.o.Now()
+	var u alerting.Account
+	for _, x := range a.List() {
+		if x.Subject == who.subject {
+			u = x
+		}
+	}
+	var c alerting.AccountsChange
+	switch {
+	case u.Disabled:
+		return "", alerting.Visitor{}, fmt.Errorf("%w: the account %q is disabled", alerting.ErrDenied, u.Name)
+	case u.Name == "":
+		// A name that someone here has is never taken over by one who is called so elsewhere.
+		if _, taken := a.account(who.name); taken {
+			return "", alerting.Visitor{}, fmt.Errorf("%w: the name %q is another account's here", alerting.ErrDenied, who.name)
+		}
+		u = alerting.Account{Name: who.name, Subject: who.subject, CreatedAt: now}
+		c.Audit = append(c.Audit, a.audit(who.name, "account made", "by the OpenID provider"))
+	}
+	if u.Role != who.role {
+		c.Audit = append(c.Audit, a.audit(u.Name, "account changed", fmt.Sprintf("role %s, by the OpenID provider", who.role)))
+	}
+	u.Role, u.Display = who.role, who.display
+	c.Save.Accounts = []alerting.Account{u}
+	c.Audit = append(c.Audit, a.audit(u.Name, "logged in", "through the OpenID provider, from "+address))
+	secret, v := a.begin(&c, u, now)
+	if err := a.enter(ctx, &c); err != nil {
+		return "", alerting.Visitor{}, err
+	}
+	return secret, v, nil
+}
