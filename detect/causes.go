@@ -40,14 +40,15 @@ func roughness(dim int) float64 {
 // seen is what a view and its surroundings show in all dimensions; a variance
 // of 0: nothing.
 type seen struct {
-	x, v [2]shown
-	load [2][numSignals]float64
-	have [2]bool
-	top  float64 // greatest change
+	x, v  [2]shown
+	load  [2][numSignals]float64
+	level [2][numSignals]float64
+	have  [2]bool
+	top   float64 // greatest change
 }
 
 func (p *picture) seen(v *view) seen {
-	s := seen{load: v.load, have: v.have}
+	s := seen{load: v.load, level: v.level, have: v.have}
 	top := 0.0
 	for e := range 2 {
 		if !v.have[e] {
@@ -96,22 +97,29 @@ func (p *picture) seen(v *view) seen {
 }
 
 // beyond returns the pattern's value beyond what its travel brings with it.
-func (s *seen) beyond(m *shown, end, dim int) float64 {
-	if dim >= numSignals || dim == sTravel {
+func (s *seen) beyond(p *pattern, m *shown, end, dim int) float64 {
+	switch {
+	case dim >= numSignals || dim == sTravel:
 		return m[dim]
+	case m[dim] == asEver:
+		return 0
 	}
-	return m[dim] - s.load[end][dim]*m[sTravel]
+	x := m[dim]
+	if p.scales && dim >= sCell {
+		x *= s.level[end][dim]
+	}
+	return x - s.load[end][dim]*m[sTravel]
 }
 
 // lay lays a pattern over what one end shows: the amount that suits it best,
 // by least squares, and the logarithm of its likelihood beside that of nothing.
-func (s *seen) lay(m *shown, end int, falls bool) (amount, fit float64) {
+func (s *seen) lay(p *pattern, m *shown, end int) (amount, fit float64) {
 	a, b := 0.0, 0.0
 	for k := range m {
 		if s.v[end][k] == 0 {
 			continue
 		}
-		y := s.beyond(m, end, k)
+		y := s.beyond(p, m, end, k)
 		w := 1 / s.v[end][k]
 		a += w * s.x[end][k] * y
 		b += w * y * y
@@ -120,20 +128,20 @@ func (s *seen) lay(m *shown, end int, falls bool) (amount, fit float64) {
 		return 0, 0
 	}
 	amount = a / b
-	if amount < 0 && !falls {
+	if amount < 0 && !p.falls {
 		amount = 0
 	}
-	return amount, s.score(m, end, amount)
+	return amount, s.score(p, m, end, amount)
 }
 
-func (s *seen) score(m *shown, end int, amount float64) float64 {
+func (s *seen) score(p *pattern, m *shown, end int, amount float64) float64 {
 	sum := 0.0
 	for k := range m {
 		v := s.v[end][k]
 		if v == 0 {
 			continue
 		}
-		r := s.x[end][k] - amount*s.beyond(m, end, k)
+		r := s.x[end][k] - amount*s.beyond(p, m, end, k)
 		sum -= (freedom + 1) / 2 * (math.Log1p(r*r/(v*freedom)) - math.Log1p(s.x[end][k]*s.x[end][k]/(v*freedom)))
 	}
 	return sum
@@ -149,15 +157,15 @@ func (s *seen) fit(p *pattern) float64 {
 		return s.alone(p, 1)
 	}
 	pair := func(here, there int) float64 {
-		a0, f0 := s.lay(&p.here, here, p.falls)
+		a0, f0 := s.lay(p, &p.here, here)
 		if p.there == (shown{}) {
 			return f0
 		}
-		a1, f1 := s.lay(&p.there, there, p.falls)
+		a1, f1 := s.lay(p, &p.there, there)
 		if p.there != p.here || p.sided {
 			// The other end's part belongs to the same amount.
 			a := max(a0, 0)
-			return f0 + max(s.score(&p.there, there, a), s.score(&p.there, there, 0.6*a), s.score(&p.there, there, 1.6*a))
+			return f0 + max(s.score(p, &p.there, there, a), s.score(p, &p.there, there, 0.6*a), s.score(p, &p.there, there, 1.6*a))
 		}
 		if a0*a1 <= 0 {
 			// Only one end shows it, or each the contrary.
@@ -176,9 +184,9 @@ func (s *seen) fit(p *pattern) float64 {
 }
 
 func (s *seen) alone(p *pattern, end int) float64 {
-	_, f := s.lay(&p.here, end, p.falls)
+	_, f := s.lay(p, &p.here, end)
 	if p.sided {
-		if _, g := s.lay(&p.there, end, p.falls); g > f {
+		if _, g := s.lay(p, &p.there, end); g > f {
 			f = g
 		}
 	}
@@ -285,7 +293,7 @@ func (p *picture) others(o *view, m *pattern, s *seen) float64 {
 		}
 		a := 0.0
 		if m.whole {
-			a, _ = s.lay(&m.here, e, m.falls)
+			a, _ = s.lay(m, &m.here, e)
 		}
 		for _, k := range [...]int{sDuration, sTravel, sInrush} {
 			if o.sd[e][k] == 0 {

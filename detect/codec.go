@@ -11,7 +11,7 @@ import (
 
 // stateVersion is the first byte of a written state. A change to what visit
 // walks over needs a new number and the old walk kept for reading.
-const stateVersion = 4
+const stateVersion = 5
 
 // errState is the cause of every failure to read a state.
 var errState = errors.New("state cut short or of another make")
@@ -73,6 +73,24 @@ func (c *coder) i64(x *int64) {
 	default:
 		binary.LittleEndian.PutUint64(p, uint64(*x))
 	}
+}
+
+// near walks a number that is mostly near another, in few bytes.
+func (c *coder) near(x *int64, to int64) {
+	if !c.reading {
+		c.b = binary.AppendVarint(c.b, *x-to)
+		return
+	}
+	if c.bad {
+		return
+	}
+	d, n := binary.Varint(c.b[c.at:])
+	if n <= 0 {
+		c.bad = true
+		return
+	}
+	c.at += n
+	*x = to + d
 }
 
 func (c *coder) u32(x *uint32) {
@@ -148,15 +166,19 @@ func (c *coder) count(n, most int) int {
 	return int(u)
 }
 
-func (c *coder) signal(s *signal) {
+// signal walks a signal of kind k. What has no effect on it is not learned and
+// not written.
+func (c *coder) signal(s *signal, k *kindOf) {
 	c.f32s2(&s.n, &s.level, &s.fixed, &s.v, &s.recent)
-	c.f32s(s.slope[:])
-	c.f32s(s.precision[:])
-	c.f32s(s.slowX[:])
+	for i, doubt := range k.doubt {
+		if doubt > 0 {
+			c.f32s2(&s.slope[i], &s.precision[i], &s.slowX[i])
+		}
+	}
 	c.f32s2(&s.slowY, &s.slowN, &s.sum, &s.count, &s.strange, &s.size, &s.epoch, &s.blocks, &s.vb, &s.wb, &s.cb, &s.last, &s.fast, &s.drift, &s.vs, &s.peak, &s.up, &s.down)
-	c.i64(&s.opened)
 	c.i64(&s.closed)
-	c.i64(&s.upSince)
+	c.near(&s.opened, s.closed)
+	c.near(&s.upSince, s.closed)
 	c.i8(&s.run)
 	c.i8(&s.alarm)
 	c.i8(&s.above)
@@ -240,7 +262,7 @@ func (c *coder) track(t *track) {
 		}
 	}
 	for i := range t.signals {
-		c.signal(&t.signals[i])
+		c.signal(&t.signals[i], &kinds[i])
 	}
 	c.f32s(t.mid[:])
 	c.f32s(t.spread[:])
@@ -266,7 +288,7 @@ func (c *coder) state(s *State) {
 		c.u32(&e.total)
 		c.flag(&e.completed)
 		c.f32(&e.supply)
-		c.signal(&e.sag)
+		c.signal(&e.sag, &sagKind)
 		c.standing(&e.incomplete)
 		c.spell(&e.odd)
 		if c.standing(&e.slow.spell) {
@@ -292,7 +314,7 @@ func (c *coder) state(s *State) {
 		}
 		for j := range n {
 			c.text(&e.places[j].name)
-			c.signal(&e.places[j].lag)
+			c.signal(&e.places[j].lag, &lagKind)
 			c.flag(&e.places[j].soft)
 			c.flag(&e.places[j].anew)
 		}

@@ -278,10 +278,14 @@ const (
 	calledSupply
 )
 
+// renamed is how probable another cause must be before what was called by one
+// name is called by another: each name is another alert.
+const renamed = 0.93
+
 func (s *State) call(causes []Cause) uint8 {
 	need := 0.6
-	if s.called == calledTurnout {
-		need = 0.85
+	if s.called != calledNothing {
+		need = renamed
 	}
 	now := calledTurnout
 	switch top := causes[0]; {
@@ -292,7 +296,7 @@ func (s *State) call(causes []Cause) uint8 {
 	}
 	if s.called > calledTurnout && now == calledTurnout {
 		for _, c := range causes {
-			if (c.Cause == MeasurementCause && s.called == calledMeasurement || c.Cause == SupplyVoltageCause && s.called == calledSupply) && c.Probability > 0.15 {
+			if (c.Cause == MeasurementCause && s.called == calledMeasurement || c.Cause == SupplyVoltageCause && s.called == calledSupply) && c.Probability > 1-renamed {
 				return s.called
 			}
 		}
@@ -325,7 +329,8 @@ type view struct {
 	own   [2][numSignals]float64 // change beyond what the travel's brings with it
 	sd    [2][numSignals]float64 // of own
 	load  [2][numSignals]float64 // how the signal goes with the travel
-	lapse [2]float64             // s, usual duration
+	level [2][numSignals]float64
+	lapse [2]float64 // s, usual duration
 }
 
 // change returns the change in all.
@@ -480,6 +485,7 @@ func (p *picture) look(end int, t *track, arl float64) {
 		own, sd := g.change()
 		b := float64(g.slope[covLoad])
 		v.own[end][k], v.sd[end][k], v.load[end][k] = own, sd, b
+		v.level[end][k] = max(float64(g.level), 0.05)
 		d := own
 		if k != sTravel {
 			d += b * travel

@@ -30,7 +30,11 @@ type pattern struct {
 	sided       bool
 	falls       bool // what is shown may as well be a fall
 	whole       bool // every drive of the turnout shows it
+	scales      bool // the cells go as much as they are high: the trace as a whole is multiplied
 }
+
+// asEver stands for what a dimension does with the travel's change as a rule.
+var asEver = math.Inf(1)
 
 // effort fills unlocking, cells and locking; x goes from 0 to 1 along the travel.
 func (s shown) effort(unlock, lock float64, f func(x float64) float64) shown {
@@ -99,6 +103,12 @@ func patternsOf(q ingest.Quantity) []pattern {
 			}
 		}
 	}
+	// What lubrication and weather did to the parts until now, friction does again.
+	for _, time := range []float64{0.03, 0.1, 0.2} {
+		p := both(shown{sDuration: time}.effort(asEver, asEver, even(asEver)).with(sTravel, 1))
+		p.whole, p.prior = true, 6
+		dry = append(dry, p)
+	}
 	add(DrySlideChairs, 0.14, dry...)
 
 	// A heavy place that both movements meet, at mirrored parts of their way.
@@ -165,7 +175,7 @@ func patternsOf(q ingest.Quantity) []pattern {
 	// Less voltage: slower from the first moment. Power falls with it, current does not.
 	volts := func(inrush, effort float64) pattern {
 		p := both(shown{sDuration: 1, sInrush: inrush, dSag: 0.8}.effort(effort, effort, even(effort)))
-		p.whole = true
+		p.whole, p.scales = true, true
 		return p
 	}
 	// A three-phase motor keeps its speed: what falls is its inrush, or what is told of the supply.
@@ -196,6 +206,7 @@ func patternsOf(q ingest.Quantity) []pattern {
 	zero := both(shown{sIdle: 1, sInrush: 0.3}.effort(0.8, 0.7, even(1)))
 	loose := both(shown{sInrush: -1, sRipple: 3}.effort(-1, -1, even(-1)))
 	gain.falls, zero.falls = true, true
+	gain.scales, loose.scales = true, true
 	gain.prior, zero.prior, loose.prior = 3, 4, 2
 	add(MeasurementCause, 0.1, gain, zero, loose)
 	add(MeasurementCause, 0.05, both(shown{sRipple: 3}))

@@ -158,8 +158,8 @@ const (
 	priorBlock = 12.0 // blocks that the prior of vb weighs
 	slowNoise  = 3.5  // deviations of the slow noise that are no change
 	slowCap    = 2.2  // allowances: the most of it
-	unsureOnce = 1.0  // weight of what the weather leaves unsure, in the reference value
-	freshly    = 2.0  // weight of how little is known of a new level, likewise
+	unsureOnce = 1.0
+	freshly    = 2.0
 	fastBlocks = 6.0
 	beyond     = 4.0   // allowances above the fixed level that alarm however slowly they came
 	crooked    = 0.35  // share by which an effect may differ far from where it was learned
