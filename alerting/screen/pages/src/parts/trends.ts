@@ -93,7 +93,7 @@ export class TrendsPart {
   readonly follow = throttle(() => void this.readNewer(), 2500);
 
   /** Asks for the trends again: days change slowly, so not with every throw. */
-  private readonly retell = throttle(() => void this.tell(), 20_000);
+  private readonly retell = throttle(() => void this.tell(), 8000);
 
   /** Shows the whole range again; false where it is shown already. */
   reset(): boolean {
