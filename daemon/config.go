@@ -21,6 +21,7 @@ type Config struct {
 	DataDir   string          `yaml:"data_dir" validate:"required"`
 	MQTT      MQTTConfig      `yaml:"mqtt"`
 	HTTP      HTTPConfig      `yaml:"http"`
+	Access    AccessConfig    `yaml:"access"`
 	Limits    LimitsConfig    `yaml:"limits"`
 	Retention RetentionConfig `yaml:"retention"`
 	Detection DetectionConfig `yaml:"detection"`
@@ -103,7 +104,8 @@ func DefaultConfig() Config {
 			Prefix:   "throwline/v1",
 			InFlight: 1000,
 		},
-		HTTP: HTTPConfig{Listen: "127.0.0.1:8080"},
+		HTTP:   HTTPConfig{Listen: "127.0.0.1:8080"},
+		Access: defaultAccess(),
 		Limits: LimitsConfig{
 			Payload:      Size(limits.Bytes),
 			Decompressed: Size(limits.Decompressed),
@@ -205,6 +207,7 @@ func (d *document) secrets(c *Config, env func(string) (string, bool)) {
 		d.add("mqtt.username", "a name beside the password", "nothing")
 	}
 	_ = c.MQTT.TLS.load(d.add)
+	c.Access.OpenID.secrets(env, d.add)
 }
 
 // load reads the files; fault is told what is wrong with them. The

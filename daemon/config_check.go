@@ -33,6 +33,9 @@ func (d *document) check(c *Config) {
 	if c.Retention.Throws < c.Retention.Traces && !d.bad["retention.throws"] && !d.bad["retention.traces"] {
 		d.add("retention.throws", "at least retention.traces, "+c.Retention.Traces.String(), c.Retention.Throws.String())
 	}
+	if !d.bad["http.listen"] && !d.bad["access.mode"] {
+		c.checkAccess(d.add)
+	}
 	if c.Limits.Decompressed < c.Limits.Payload && !d.bad["limits.decompressed"] && !d.bad["limits.payload"] {
 		d.add("limits.decompressed", "at least limits.payload, "+c.Limits.Payload.String(), c.Limits.Decompressed.String())
 	}

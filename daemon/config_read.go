@@ -83,7 +83,8 @@ func (d *document) fill(c *Config) {
 
 // secretKeys are keys that people write by habit, and where they should stand.
 var secretKeys = map[string]string{
-	"mqtt.password": "password_file, or the password in the environment as " + PasswordVar,
+	"mqtt.password":             "password_file, or the password in the environment as " + PasswordVar,
+	"access.oidc.client_secret": "client_secret_file, or the secret in the environment as " + ClientSecretVar,
 }
 
 func (d *document) object(n ast.Node, path string, into reflect.Value) {

@@ -29,6 +29,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"throwline/alerting/screen"
+	"throwline/daemon/accounts"
 	"throwline/daemon/store"
 	"throwline/ingest"
 	"throwline/ingest/mqtt"
@@ -57,6 +58,7 @@ type Daemon struct {
 
 	metrics  *metrics
 	store    *store.Store
+	accounts *accounts.Accounts // nil: nobody needs to log in
 	session  *mqtt.Session
 	hub      *screen.Hub
 	pipeline *pipeline
@@ -107,6 +109,10 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 		return fmt.Errorf("store in the data folder (data_dir): %w", err)
 	}
 	d.undo.push("store", func(context.Context) error { return d.store.Close() })
+
+	if err := d.openDoor(ctx); err != nil {
+		return err
+	}
 
 	f := &filer{yard: d.yard, set: c.Detection.settings(), most: c.Limits.Turnouts}
 	if err = d.restore(ctx, f); err != nil {
@@ -162,6 +168,7 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 	}
 	d.server = screen.Server(screen.New(screen.Options{
 		Archive: d.store, Yard: d, Hub: d.hub, Version: o.Version, Demo: o.Demo, Log: o.Log,
+		Door: d.door(), Hosts: d.hosts(),
 		Metrics: promhttp.HandlerFor(o.Registry, promhttp.HandlerOpts{Registry: o.Registry}),
 	}), d.hub, o.Log)
 	return nil

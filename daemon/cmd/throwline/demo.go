@@ -80,6 +80,8 @@ func (f *demoFlags) check(cmd *cobra.Command) error {
 		return fmt.Errorf("--days: expected 1 to %d, found %d", mostDays, f.days)
 	case !(f.speed > 0 && f.speed <= 10):
 		return fmt.Errorf("--speed: expected a number above 0, at most 10, found %g", f.speed)
+	case f.record == "" && !daemon.Loopback(f.listen):
+		return fmt.Errorf("--listen: expected an address of this machine only, like 127.0.0.1:8080, because the demo lets everyone in who reaches it, found %q", f.listen)
 	case f.record == "" && cmd.Flags().Changed("days"):
 		return errors.New("--days: expected together with --record, found alone")
 	}
@@ -118,7 +120,7 @@ func runDemo(ctx context.Context, f demoFlags, t terminal) (err error) {
 	if err := d.Start(ctx); err != nil {
 		return err
 	}
-	lines := []string{"An invented yard: railway, names and data are made up, and its time runs fast.", "Page:    " + page(d.Addr())}
+	lines := append([]string{"An invented yard: railway, names and data are made up, and its time runs fast."}, addresses(&c, d)...)
 	if !screen.Built() {
 		lines = append(lines, "The pages are not built: make pages builds them, then start again. The API answers meanwhile.")
 	}

@@ -43,16 +43,30 @@ func serve(ctx context.Context, c daemon.Config, t terminal) error {
 		return err
 	}
 	if err = d.Start(ctx); err == nil {
-		err = say(t.out,
-			"Page:    "+page(d.Addr()),
+		lines := append(addresses(&c, d),
 			"Broker:  "+strings.Join(c.MQTT.Brokers, ", ")+", topics "+c.MQTT.Prefix+"/{cabinet}/throw/{turnout}",
-			"Try it:  "+tryLine(&c.MQTT),
-			"", wrap(screen.Advisory))
+			"Try it:  "+tryLine(&c.MQTT))
+		err = say(t.out, append(lines, "", wrap(screen.Advisory))...)
 	}
 	if err == nil {
 		err = wait(ctx, d)
 	}
 	return errors.Join(err, stop(d))
+}
+
+// addresses says where the pages are, and how the first administrator is made
+// where there is none.
+func addresses(c *daemon.Config, d *daemon.Daemon) []string {
+	base := page(d.Addr())
+	if c.Access.PublicURL != "" {
+		base = c.Access.PublicURL + "/"
+	}
+	lines := []string{"Page:    " + base}
+	if path := d.SetupPath(); path != "" {
+		lines = append(lines, "Set up:  "+strings.TrimSuffix(base, "/")+path,
+			"         makes the first administrator; good once, until the program ends. Keep it to yourself.")
+	}
+	return lines
 }
 
 // wait returns when the program is asked to end or cannot go on.

@@ -1,0 +1,68 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"net/url"
+
+	"throwline/alerting/screen"
+	"throwline/daemon/accounts"
+)
+
+// openDoor reads who may come in. It leaves everything as it is where access is open.
+func (d *Daemon) openDoor(ctx context.Context) error {
+	var faults []Problem
+	d.c.checkAccess(func(path, expected, found string) { faults = append(faults, Problem{0, path, expected, found}) })
+	if faults != nil {
+		return &ConfigError{"configuration", faults}
+	}
+	a := &d.c.Access
+	if a.Mode != AccessAccounts {
+		return nil
+	}
+	// Sessions and tokens follow the wall clock, not the yard's.
+	var err error
+	d.accounts, err = accounts.Open(ctx, accounts.Options{Store: d.store, OpenID: a.openID(), Log: d.o.Log})
+	if err != nil {
+		return fmt.Errorf("who may come in: %w", err)
+	}
+	return nil
+}
+
+// door is what the screen asks; nil where nobody needs to log in.
+func (d *Daemon) door() *screen.Door {
+	if d.accounts == nil {
+		return nil
+	}
+	trusted, _ := proxies(d.c.Access.Proxies) // checked before
+	return &screen.Door{
+		Accounts: d.accounts, PublicURL: d.c.Access.PublicURL, OpenMetrics: d.c.Access.Metrics == "open", Proxies: trusted,
+	}
+}
+
+// hosts are the names under which browsers ask, beside those of the loopback.
+// Where other machines reach us we cannot know all our names; there everyone logs in.
+func (d *Daemon) hosts() []string {
+	if !Loopback(d.c.HTTP.Listen) {
+		return nil
+	}
+	names := []string{}
+	if u, err := url.Parse(d.c.Access.PublicURL); err == nil && u.Hostname() != "" {
+		names = append(names, u.Hostname())
+	}
+	return names
+}
+
+// SetupPath is the path of a page, with a secret, on which the first
+// administrator is made; "" where there is one, or where nobody needs to log in.
+// Each call makes the one before void.
+func (d *Daemon) SetupPath() string {
+	if d.accounts == nil {
+		return ""
+	}
+	secret := d.accounts.Setup()
+	if secret == "" {
+		return ""
+	}
+	return "/welcome#" + secret
+}
