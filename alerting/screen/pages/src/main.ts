@@ -8,12 +8,16 @@ import { drawKeys } from "./keys.ts";
 import { News } from "./news.ts";
 import { Notices } from "./notices.ts";
 import type { Draw, Page, Yard } from "./page.ts";
+import { accountPage } from "./pages/account.ts";
 import { alertsPage } from "./pages/alerts.ts";
 import { asidePage } from "./pages/aside.ts";
 import { cabinetsPage } from "./pages/cabinets.ts";
+import { loginPage, welcomePage } from "./pages/login.ts";
+import { peoplePage } from "./pages/people.ts";
 import { throwPage } from "./pages/throw.ts";
 import { turnoutPage } from "./pages/turnout.ts";
 import { turnoutsPage } from "./pages/turnouts.ts";
+import { may, named, readSession, session, toLogin, unknown } from "./session.ts";
 import { Standing } from "./standing.ts";
 import { Stream } from "./stream.ts";
 import { bothZones, isUTC, onZone, setUTC, tickTimes, written, zoneName } from "./time.ts";
@@ -25,13 +29,21 @@ const routes: [RegExp, string, Draw][] = [
   [/^\/throws\/([^/]+)$/, "throw", throwPage],
   [/^\/quarantine(?:\/(\d+))?$/, "quarantine", asidePage],
   [/^\/cabinets$/, "cabinets", cabinetsPage],
+  [/^\/people$/, "people", peoplePage],
+  [/^\/account$/, "account", accountPage],
+  [/^\/login$/, "login", loginPage],
+  [/^\/welcome$/, "welcome", welcomePage],
 ];
+
+/** Pages for who has not come in yet: nothing is read but what they ask for. */
+const outside = /^\/(login|welcome)$/;
 
 const sections: [path: string, name: string, routes: string[]][] = [
   ["/", "Alerts", ["alerts"]],
   ["/turnouts", "Turnouts", ["turnouts", "turnout", "throw"]],
   ["/cabinets", "Cabinets", ["cabinets"]],
   ["/quarantine", "Set aside", ["quarantine"]],
+  ["/people", "People", ["people"]], // seen by administrators
 ];
 
 function must(id: string): HTMLElement {
@@ -56,6 +68,7 @@ class Frame implements Yard {
   private readonly demo = h("span", { class: "invented", id: "demo", hidden: true, title: "Railway, names and data are invented, and its time runs fast." }, "invented yard, fast time");
   private readonly zone = h("button", { type: "button", class: "quiet", id: "zone", on: { click: () => setUTC(!isUTC()) } });
   private readonly scheme = h("button", { type: "button", class: "quiet", id: "scheme", on: { click: () => this.turnScheme() } });
+  private readonly me = h("a", { class: "quiet me", id: "me", href: "/account", title: "Your account", hidden: true });
   private readonly links = new Map<string, HTMLAnchorElement>();
   private readonly tally = h("span", { class: "tally", id: "tally" });
   private readonly keys = drawKeys(() => this.singleKeys, (on) => this.useSingleKeys(on));
@@ -78,6 +91,13 @@ class Frame implements Yard {
     window.addEventListener("popstate", () => this.draw(true));
     onZone(() => this.drawTimes());
     window.setInterval(() => this.drawTimes(), 1000);
+    document.addEventListener("session", () => this.drawMe());
+    if (outside.test(location.pathname)) {
+      document.documentElement.dataset.outside = "";
+      this.draw(false);
+      return;
+    }
+    readSession().catch(() => undefined); // the bar tells
     new News(must("news"), this.standing);
     this.standing.subscribe(() => this.drawTally());
     this.stream.on("link", (l) => this.drawLink(l.open, l.since));
@@ -149,13 +169,14 @@ class Frame implements Yard {
     if (ev.defaultPrevented || ev.button !== 0 || ev.metaKey || ev.ctrlKey || ev.shiftKey || ev.altKey) return;
     const a = (ev.target as Element).closest?.("a[href]");
     if (!(a instanceof HTMLAnchorElement) || a.target || a.origin !== location.origin || a.hasAttribute("download")) return;
+    if (outside.test(location.pathname) || outside.test(a.pathname)) return; // who has not come in has no stream yet
     if (a.hash || !routes.some(([p]) => p.test(a.pathname))) return;
     ev.preventDefault();
     this.go(a.pathname + a.search);
   }
 
   private press(ev: KeyboardEvent): void {
-    if (ev.defaultPrevented || ev.metaKey || ev.ctrlKey || ev.altKey || this.keys.dialog.open) return;
+    if (ev.defaultPrevented || ev.metaKey || ev.ctrlKey || ev.altKey || this.keys.dialog.open || outside.test(location.pathname)) return;
     const at = ev.target as HTMLElement;
     const field = at.matches?.("input, select, textarea, [contenteditable]");
     if (field && ev.key === "Escape") at.blur();
@@ -211,7 +232,7 @@ class Frame implements Yard {
     fill(must("masthead"),
       h("a", { class: "brand", href: "/", "aria-label": "Throwline, to the alerts" }, emblem(), h("span", null, "Throwline")), this.demo,
       h("nav", { "aria-label": "Sheets" }, [...this.links.values()]),
-      h("div", { class: "instruments" }, this.clock, this.zone, this.scheme,
+      h("div", { class: "instruments" }, this.me, this.clock, this.zone, this.scheme,
         h("button", { type: "button", class: "quiet", id: "show-keys", title: "Keys (?)", "aria-label": "Keys", on: { click: () => this.keys.show() } }, "?")));
     this.drawScheme();
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
@@ -219,6 +240,17 @@ class Frame implements Yard {
       document.documentElement.dispatchEvent(new Event("schemechange"));
     });
     this.drawTimes();
+  }
+
+  // What is not for one's role is not shown; the server refuses it all the same.
+  private drawMe(): void {
+    const root = document.documentElement;
+    const s = session();
+    this.me.hidden = !s?.user;
+    this.me.textContent = s?.user ? s.user.display || s.user.name : "";
+    root.toggleAttribute("data-named", named());
+    root.toggleAttribute("data-maintainer", may("maintainer"));
+    root.toggleAttribute("data-administrator", named() && may("administrator"));
   }
 
   private drawTimes(): void {
@@ -260,6 +292,7 @@ class Frame implements Yard {
       return;
     }
     this.lostAt ||= since;
+    this.readStatus(); // it may be that one is no longer logged in
     this.bar.hidden = false;
     fill(this.bar, h("strong", null, "Connection lost. "), h("span", { class: "lost-for" }));
     this.drawLost();
@@ -279,7 +312,9 @@ class Frame implements Yard {
         this.drawBlock();
         document.dispatchEvent(new CustomEvent("status", { detail: s }));
       },
-      () => undefined, // the bar tells
+      (err: unknown) => {
+        if (unknown(err)) toLogin(); // the session has ended; anything else the bar tells
+      },
     );
   }
 

@@ -14,6 +14,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -31,11 +32,13 @@ import (
 
 // serving is the program, started as its user does.
 type serving struct {
-	page string
-	cmd  *exec.Cmd
+	page  string
+	setup string // the link for the first administrator, where there are accounts
+	cmd   *exec.Cmd
 }
 
-func serve(t *testing.T, broker string) *serving {
+// more is added to its configuration.
+func serve(t *testing.T, broker string, more ...string) *serving {
 	t.Helper()
 	dir := t.TempDir()
 	program := filepath.Join(dir, "throwline")
@@ -43,7 +46,7 @@ func serve(t *testing.T, broker string) *serving {
 		t.Fatalf("build: %v\n%s", err, out)
 	}
 	config := filepath.Join(dir, "throwline.yaml")
-	if err := os.WriteFile(config, fmt.Appendf(nil, "data_dir: %s\nmqtt:\n  brokers: [%s]\nhttp:\n  listen: 127.0.0.1:0\n", filepath.Join(dir, "data"), broker), 0o600); err != nil {
+	if err := os.WriteFile(config, fmt.Appendf(nil, "data_dir: %s\nmqtt:\n  brokers: [%s]\nhttp:\n  listen: 127.0.0.1:0\n%s", filepath.Join(dir, "data"), broker, strings.Join(more, "")), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	s := &serving{cmd: exec.Command(program, "serve", "--config", config)}
@@ -65,6 +68,9 @@ func serve(t *testing.T, broker string) *serving {
 	lines := bufio.NewScanner(out)
 	for s.page == "" && lines.Scan() {
 		s.page = address.FindString(lines.Text())
+	}
+	for len(more) > 0 && s.setup == "" && lines.Scan() {
+		_, s.setup, _ = strings.Cut(lines.Text(), "Set up:  ")
 	}
 	if s.page == "" {
 		t.Fatal("serve printed no address")
@@ -151,8 +157,9 @@ func (c *cabinet) send(topic string, payload []byte) {
 	}
 }
 
-// browser is Chromium with a tab; what the page complains about fails the test.
-func browser(t *testing.T) context.Context {
+// browser is Chromium with a tab; what the page complains about fails the test,
+// but for what is expected.
+func browser(t *testing.T, expected ...string) context.Context {
 	t.Helper()
 	path, err := exec.LookPath("chromium")
 	if err != nil {
@@ -184,7 +191,7 @@ func browser(t *testing.T) context.Context {
 				t.Errorf("the page complained: %v", ev.Args)
 			}
 		case *log.EventEntryAdded:
-			if ev.Entry.Level == log.LevelError {
+			if ev.Entry.Level == log.LevelError && !slices.ContainsFunc(expected, func(s string) bool { return strings.Contains(ev.Entry.Text, s) }) {
 				t.Errorf("the browser complained: %s %s", ev.Entry.Text, ev.Entry.URL)
 			}
 		}

@@ -18,7 +18,7 @@ export function rebaseline(turnout: string, done: () => void): HTMLElement {
   const form = h("form", { class: "work-form", id: "rebaseline-form" },
     h("p", { class: "wide" }, "Everything learned of what is normal is set anew from the next throws; a fault that is there now becomes normal."),
     h("label", { class: "wide" }, h("span", null, `Reason, at least ${shortest} characters`), reason),
-    h("label", null, h("span", null, "Started by"), by), h("p", null, button), outcome);
+    h("label", { class: "by" }, h("span", null, "Started by"), by), h("p", null, button), outcome);
   form.addEventListener("submit", (ev) => {
     ev.preventDefault();
     void (async () => {

@@ -30,7 +30,7 @@ export class WorkPart {
       h("label", null, h("span", null, "What was done"), kind),
       h("div", { class: "field" }, h("label", { for: "work-at" }, "When (", zone, ")"), h("span", { class: "row" }, at, now), h("small", null, "Left empty: now.")),
       h("label", { class: "wide" }, h("span", null, "Note"), note),
-      h("label", null, h("span", null, "Recorded by"), by), h("p", null, button), outcome);
+      h("label", { class: "by" }, h("span", null, "Recorded by"), by), h("p", null, button), outcome);
     form.addEventListener("submit", (ev) => {
       ev.preventDefault();
       void (async () => {
@@ -55,7 +55,7 @@ export class WorkPart {
       zone.textContent = zoneName();
       if (t) at.value = "";
     });
-    this.el = h("div", { class: "work" }, h("div", null, h("h3", null, "Visits"), this.list), h("div", null, h("h3", null, "Record a visit"), form, rebaseline(turnout, recorded)));
+    this.el = h("div", { class: "work" }, h("div", null, h("h3", null, "Visits"), this.list), h("div", { class: "for-maintainers" }, h("h3", null, "Record a visit"), form, rebaseline(turnout, recorded)));
   }
 
   show(work: Work[]): void {

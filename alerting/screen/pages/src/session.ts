@@ -1,0 +1,98 @@
+// Who is logged in, and what the accounts' part of the API speaks.
+
+import { get, Problem, type List } from "./api.ts";
+
+export type Role = "viewer" | "operator" | "maintainer" | "administrator";
+
+/** From the least; each may do all that those before it may. */
+export const roles: readonly Role[] = ["viewer", "operator", "maintainer", "administrator"];
+
+/** What a role may do, in words. */
+export const roleWords: Record<Role, string> = {
+  viewer: "sees everything",
+  operator: "also handles alerts",
+  maintainer: "also records work and starts baselines anew",
+  administrator: "also sees to people",
+};
+
+export interface Person {
+  name: string;
+  display?: string;
+  role: Role;
+  disabled?: boolean;
+  created_at: string;
+  openid?: boolean;
+  invited?: boolean;
+}
+
+export interface Session {
+  access: "open" | "accounts";
+  setup?: boolean;
+  openid?: boolean;
+  user?: Person;
+  role?: Role;
+}
+
+export interface Invited extends Person {
+  link: string;
+}
+
+export interface Token {
+  id: number;
+  account: string;
+  label: string;
+  role: Role;
+  made_at: string;
+  expires_at: string;
+  used_at?: string;
+}
+
+export interface NewToken extends Token {
+  secret: string;
+}
+
+export interface Audited {
+  at: string;
+  by?: string;
+  what: string;
+  detail?: string;
+}
+
+export type Audit = List<Audited>;
+
+let known: Session | undefined;
+
+/** Asks who is logged in. */
+export async function readSession(): Promise<Session> {
+  known = await get<Session>("/session");
+  document.dispatchEvent(new CustomEvent("session"));
+  return known;
+}
+
+/** Who was logged in when it was last asked. */
+export const session = (): Session | undefined => known;
+
+/** Whether the one who is logged in may do what needs the role; everyone may where nobody logs in. */
+export function may(least: Role): boolean {
+  if (!known) return false;
+  return known.access === "open" || roles.indexOf(known.role ?? ("" as Role)) >= roles.indexOf(least);
+}
+
+/** Whether actions are recorded under the name of who is logged in. */
+export const named = (): boolean => known?.access === "accounts";
+
+/** The path to go to after the login: one of ours only. */
+export function nextPath(): string {
+  const next = new URLSearchParams(location.search).get("next") ?? "/";
+  return /^\/(?![/\\])/.test(next) && !/[\\\s]/.test(next) ? next : "/";
+}
+
+export const toLogin = (): void => {
+  const here = location.pathname + location.search;
+  location.assign(here === "/" ? "/login" : "/login?next=" + encodeURIComponent(here));
+};
+
+export const unknown = (err: unknown): boolean => err instanceof Problem && err.status === 401;
+
+/** A link as it can be given away: without a public address the server knows only its path. */
+export const wholeLink = (link: string): string => (link.startsWith("/") ? location.origin + link : link);
