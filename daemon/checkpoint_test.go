@@ -45,7 +45,7 @@ func TestCrashKeepsWhatWasLearned(t *testing.T) {
 			continue
 		}
 		// What a start now would find, without anything having been flushed.
-		d := &Daemon{store: b.store, yard: newYard(), o: Options{Log: b.log}}
+		d := &Daemon{store: b.store, yard: newYard(), o: Options{Log: b.log, Now: yardTime}}
 		if err := d.restore(t.Context(), &filer{yard: d.yard, set: detect.DefaultSettings()}); err != nil {
 			t.Fatal(err)
 		}
