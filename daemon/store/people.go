@@ -86,7 +86,7 @@ func (tx *Tx) SaveHandling(alert string, h alerting.Handling) error {
 	}
 	acknowledged := -1
 	if !h.AcknowledgedAt.IsZero() {
-		acknowledged = 0
+		acknowledged = h.Call
 	}
 	return tx.ofAlert(alert, tx.s.tx.people.saveHandling, string(b), acknowledged, alert)
 }

@@ -171,6 +171,19 @@ func TestHandling(t *testing.T) {
 		live()
 		keep(t, k, func(e entries) error { return e.SaveHandling("c", alerting.Handling{}) })
 		live("c")
+		// Whoever acknowledged the first call has not acknowledged the second.
+		called := cleared(c, 21)
+		called.Call = 1
+		keep(t, k, func(e entries) error { return e.SaveHandling("c", alerting.Handling{AcknowledgedAt: minute(13)}) })
+		live()
+		keep(t, k, raise(called))
+		live("c")
+		keep(t, k, func(e entries) error {
+			return e.SaveHandling("c", alerting.Handling{AcknowledgedAt: minute(22), Call: 1})
+		})
+		live()
+		keep(t, k, func(e entries) error { return e.SaveHandling("c", alerting.Handling{AcknowledgedAt: minute(13)}) })
+		live("c")
 		if err := k.Close(); err != nil {
 			t.Fatal(err)
 		}

@@ -205,7 +205,7 @@ func (tx *Tx) Transition(e alerting.Event) error {
 	if !e.Alert.Open() {
 		cleared = nanos(e.Alert.ClearedAt)
 	}
-	if _, err := tx.exec(tx.s.tx.saveAlert, e.Alert.ID, e.Alert.Turnout, e.Alert.Open(), nanos(e.Alert.RaisedAt), cleared, 0, string(alert)); err != nil {
+	if _, err := tx.exec(tx.s.tx.saveAlert, e.Alert.ID, e.Alert.Turnout, e.Alert.Open(), nanos(e.Alert.RaisedAt), cleared, e.Alert.Call, string(alert)); err != nil {
 		return fmt.Errorf("alert %s: %w", e.Alert.ID, err)
 	}
 	if _, err := tx.exec(tx.s.tx.addEvent, nanos(e.At), e.Alert.ID, string(event)); err != nil {
