@@ -40,6 +40,9 @@ type Turn struct {
 	Escalated int       `json:"escalated,omitempty"` // steps
 }
 
+// Untold reports whether someone is still to be told that the alert cleared.
+func (t *Told) Untold(a *Alert) bool { return !a.Open() && len(t.Known) > 0 }
+
 func (t Told) clone() Told {
 	t.Known, t.Turns = maps.Clone(t.Known), maps.Clone(t.Turns)
 	if t.Known == nil {
