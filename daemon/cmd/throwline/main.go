@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	_ "time/tzdata" // windows and hours name zones, and a machine may know none
 )
 
 // version is set by the build.
