@@ -257,6 +257,9 @@ func eventLine(e *alerting.Event) string {
 	if e.Kind == alerting.Cleared {
 		return b.String()
 	}
+	if again := a.Again(); again != "" && e.Kind == alerting.Raised {
+		b.WriteString(", " + again)
+	}
 	for i, c := range a.Causes[:min(2, len(a.Causes))] {
 		b.WriteString([]string{": ", ", "}[i])
 		fmt.Fprintf(&b, "%s %.0f %%", c.Cause, 100*c.Probability)
