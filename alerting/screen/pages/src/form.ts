@@ -3,6 +3,7 @@
 import { Problem } from "./api.ts";
 import { fill, h, type Attributes } from "./dom.ts";
 import { failure } from "./failure.ts";
+import { sentence } from "./sentence.ts";
 
 export interface Field {
   el: HTMLElement;
@@ -86,7 +87,7 @@ function tell(err: unknown, fields: Field[], outcome: HTMLElement, what: string)
   if (err instanceof Problem) {
     for (const d of err.details) {
       const f = fields.find((x) => d.location === `body.${x.name}`);
-      f?.wrong(d.message);
+      f?.wrong(sentence(d.message));
       first ??= f;
       if (!f) rest.push(d);
     }
@@ -95,5 +96,5 @@ function tell(err: unknown, fields: Field[], outcome: HTMLElement, what: string)
       if (rest.length === 0) return;
     }
   }
-  fill(outcome, failure(first ? new Problem(422, "", rest) : err, what));
+  fill(outcome, failure(err instanceof Problem ? new Problem(err.status, first ? "" : sentence(err.message), first ? rest : err.details) : err, what));
 }

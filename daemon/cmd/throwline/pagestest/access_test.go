@@ -159,7 +159,7 @@ func TestAccess(t *testing.T) {
 
 	do(t, ctx, "out", chromedp.Click("#logout", chromedp.ByQuery), arrives(`location.pathname === "/login" && document.querySelector("#login-name") != null`))
 	do(t, ctx, "a wrong password", typed("#login-name", "chief"), typed("#login-password", viewers), chromedp.KeyEvent(kb.Enter),
-		arrives(`document.querySelector("#login-outcome").innerText.includes("the name or the password is wrong")`), arrives(`document.activeElement.id === "login-password"`), shot("login"))
+		arrives(`document.querySelector("#login-outcome").innerText.includes("The name or the password is wrong")`), arrives(`document.activeElement.id === "login-password"`), shot("login"))
 	do(t, ctx, "an empty password", chromedp.KeyEvent(kb.Enter), arrives(`document.querySelector("#login-password-wrong").innerText.includes("fill this in")`))
 
 	// The viewer sees, and does nothing.

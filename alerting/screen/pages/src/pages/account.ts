@@ -5,7 +5,7 @@ import { fill, h } from "../dom.ts";
 import { failure } from "../failure.ts";
 import { field, form, password, text } from "../form.ts";
 import type { Draw } from "../page.ts";
-import { readSession, roles, roleWords, session, type NewToken, type Token } from "../session.ts";
+import { readSession, roles, session, type NewToken, type Token } from "../session.ts";
 import { when } from "../time.ts";
 
 export const accountPage: Draw = (root, _yard, _args, signal) => {
@@ -54,7 +54,7 @@ export const accountPage: Draw = (root, _yard, _args, signal) => {
       return;
     }
     const role = session()?.role ?? me.role;
-    fill(said, h("b", null, me.display || me.name), me.display ? ` (${me.name})` : "", `, ${role}: ${roleWords[role]}`);
+    fill(said, h("b", null, me.display || me.name), me.display ? ` (${me.name})` : "", `, ${role}`);
     const old = password("old-password", "old", "Password now", "current-password");
     const fresh = password("new-password", "password", "New password", "new-password", "At least 12 characters; a few words do well.");
     const change = form("password", [old, fresh], "Change the password", "The password was not changed.", async () => {

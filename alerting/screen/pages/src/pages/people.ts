@@ -56,13 +56,13 @@ export const peoplePage: Draw = (root, _yard, _args, signal) => {
       h("th", { scope: "row" }, p.name, p.display && h("span", { class: "soft" }, ` ${p.display}`)),
       h("td", null, choose), h("td", null, when(p.created_at)),
       h("td", null, [p.disabled && h("b", { class: "bad" }, "disabled"), p.invited && "no password yet", p.openid && "logs in at the organisation", me && "you"].filter(Boolean).flatMap((x, i) => (i ? [", ", x] : [x]))),
-      h("td", { class: "row" },
+      h("td", null, h("div", { class: "row" },
         !p.openid && act(p.invited ? "New link" : "Link for a new password", "link", async () => {
           const l = await post<{ link: string }>(at + "/link", {});
           if (l) show(p.name, l.link);
         }, "No link was made."),
         !me && act("Log out", "logout", async () => { await post(at + "/logout", {}); }, "The sessions were not ended."),
-        !me && act(p.disabled ? "Enable" : "Disable", "disable", async () => { await post(at, { disabled: !p.disabled }); }, "This was not changed.")));
+        !me && act(p.disabled ? "Enable" : "Disable", "disable", async () => { await post(at, { disabled: !p.disabled }); }, "This was not changed."))));
   };
   const load = async (): Promise<void> => {
     try {
