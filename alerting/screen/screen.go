@@ -1,6 +1,7 @@
 package screen
 
 import (
+	"fmt"
 	"io"
 	"io/fs"
 	"log/slog"
@@ -82,6 +83,12 @@ func newServer(o Options, pages fs.FS) *server {
 // handler wraps the routes in what holds for all of them.
 func (s *server) handler() http.Handler {
 	cross := http.NewCrossOriginProtection()
+	if d := s.o.Door; d != nil && d.PublicURL != "" {
+		// A proxy may ask us under another name than the browser asked it.
+		if err := cross.AddTrustedOrigin(d.PublicURL); err != nil {
+			panic(fmt.Errorf("public address: %w", err)) // the configuration has checked it
+		}
+	}
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		writeProblem(w, http.StatusForbidden, "a page of another origin may not change anything here")
 	}))
