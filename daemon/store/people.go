@@ -198,19 +198,9 @@ func (tx *Tx) AddEntry(e alerting.Entry) (id int64, err error) {
 	return res.LastInsertId()
 }
 
-// JournalQuery selects lines of the journal. The zero one: all of it.
-type JournalQuery struct {
-	Alert   string
-	Turnout string
-	From    time.Time // lines in [From, To); zero: open
-	To      time.Time
-	Cursor  string // from the page before, "" for the first
-	Limit   int
-}
-
-// text is the query, and its arguments but for the limit. What is not asked for
+// journalWhere is the query, and its arguments but for the limit. What is not asked for
 // stands not in it, so that an index serves it.
-func (q *JournalQuery) text(p place) (string, []any) {
+func journalWhere(q *alerting.JournalQuery, p place) (string, []any) {
 	low := int64(math.MinInt64)
 	if !q.From.IsZero() {
 		low = nanos(q.From)
@@ -232,13 +222,13 @@ func (q *JournalQuery) text(p place) (string, []any) {
 }
 
 // Journal returns lines of the journal, newest first.
-func (s *Store) Journal(ctx context.Context, q JournalQuery) (items []alerting.Entry, next string, err error) {
+func (s *Store) Journal(ctx context.Context, q alerting.JournalQuery) (items []alerting.Entry, next string, err error) {
 	p, err := from("j", q.Cursor)
 	if err != nil {
 		return nil, "", err
 	}
 	limit := max(1, q.Limit)
-	text, args := q.text(p)
+	text, args := journalWhere(&q, p)
 	err = s.each(ctx, func(r row) error {
 		var id int64
 		var body []byte

@@ -79,7 +79,7 @@ func TestMigrateFromFourth(t *testing.T) {
 		expect(t, "recently cleared", recent, map[string][]alerting.Alert{"W1": {past}}, err)
 		recent, err = s.RecentlyCleared(ctx, minute(31))
 		expect(t, "recently cleared, later", len(recent), 0, err)
-		journal, _, err := s.Journal(ctx, JournalQuery{Limit: 9})
+		journal, _, err := s.Journal(ctx, alerting.JournalQuery{Limit: 9})
 		expect(t, "journal", journal, []alerting.Entry{
 			{ID: 3, Alert: "b", Turnout: "W1", At: minute(30), Action: "cleared"}, {ID: 2, Alert: "b", Turnout: "W1", At: minute(2), Action: "raised"},
 			{ID: 1, Alert: "a", Turnout: "W1", At: minute(1), Action: "raised"},
@@ -205,7 +205,7 @@ func BenchmarkLists(b *testing.B) {
 		}},
 		{"OutboxState", 2, func() (int, error) { list, err := s.OutboxState(ctx); return len(list), err }},
 		{"Journal", 100, func() (int, error) {
-			list, _, err := s.Journal(ctx, JournalQuery{Limit: 100})
+			list, _, err := s.Journal(ctx, alerting.JournalQuery{Limit: 100})
 			return len(list), err
 		}},
 		{"ReplacePlaces", 65_000, func() (int, error) {

@@ -91,7 +91,7 @@ func TestPragmas(t *testing.T) {
 	}
 }
 
-func journalText(q JournalQuery) string {
+func journalText(q alerting.JournalQuery) string {
 	text, _ := q.text(place{})
 	return text
 }
@@ -117,10 +117,10 @@ func TestPlans(t *testing.T) {
 		{ofAlertText, "INDEX outbox_by_alert (alert=?)"},
 		{pruneText, "INDEX outbox_done (done_at<?)"},
 		{pruneText, "INTEGER PRIMARY KEY (rowid=?)"},
-		{journalText(JournalQuery{}), "INDEX journal_by_time (at>? AND at<?)"},
-		{journalText(JournalQuery{Alert: "a"}), "INDEX journal_by_alert (alert=? AND at>? AND at<?)"},
-		{journalText(JournalQuery{Turnout: "W1"}), "INDEX journal_by_turnout (turnout=? AND at>? AND at<?)"},
-		{journalText(JournalQuery{Alert: "a", Turnout: "W1"}), "INDEX journal_by_alert (alert=? AND at>? AND at<?)"},
+		{journalText(alerting.JournalQuery{}), "INDEX journal_by_time (at>? AND at<?)"},
+		{journalText(alerting.JournalQuery{Alert: "a"}), "INDEX journal_by_alert (alert=? AND at>? AND at<?)"},
+		{journalText(alerting.JournalQuery{Turnout: "W1"}), "INDEX journal_by_turnout (turnout=? AND at>? AND at<?)"},
+		{journalText(alerting.JournalQuery{Alert: "a", Turnout: "W1"}), "INDEX journal_by_alert (alert=? AND at>? AND at<?)"},
 	} {
 		rows, err := s.read.Query("EXPLAIN QUERY PLAN "+c.text, make([]any, strings.Count(c.text, "?"))...)
 		if err != nil {

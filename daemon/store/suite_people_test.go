@@ -21,7 +21,7 @@ type peopleKeeper interface {
 	Handlings(ctx context.Context) ([]Handled, error)
 	HandlingOf(ctx context.Context, alerts ...string) (map[string]alerting.Handling, error)
 	RecentlyCleared(ctx context.Context, since time.Time) (map[string][]alerting.Alert, error)
-	Journal(ctx context.Context, q JournalQuery) ([]alerting.Entry, string, error)
+	Journal(ctx context.Context, q alerting.JournalQuery) ([]alerting.Entry, string, error)
 	DueOutgoing(ctx context.Context, target string, now time.Time, limit int) ([]Outgoing, error)
 	OutgoingOf(ctx context.Context, alert string) ([]Outgoing, error)
 	Attempts(ctx context.Context, id int64) ([]Attempt, error)
@@ -225,17 +225,17 @@ func TestJournalPageByPage(t *testing.T) {
 			return nil
 		})
 		for _, c := range []struct {
-			q    JournalQuery
+			q    alerting.JournalQuery
 			want []int64
 		}{
-			{JournalQuery{}, []int64{6, 4, 3, 2, 1, 5}},
-			{JournalQuery{Alert: "a"}, []int64{6, 3, 1}},
-			{JournalQuery{Turnout: "W1"}, []int64{6, 3, 2, 1}},
-			{JournalQuery{Alert: "a", Turnout: "W2"}, nil},
-			{JournalQuery{From: minute(3), To: minute(5).Add(1)}, []int64{4, 3, 2, 1}},
-			{JournalQuery{From: minute(3).Add(1), To: minute(5)}, nil},
-			{JournalQuery{Turnout: "W1", To: minute(5)}, []int64{1}},
-			{JournalQuery{Alert: "none"}, nil},
+			{alerting.JournalQuery{}, []int64{6, 4, 3, 2, 1, 5}},
+			{alerting.JournalQuery{Alert: "a"}, []int64{6, 3, 1}},
+			{alerting.JournalQuery{Turnout: "W1"}, []int64{6, 3, 2, 1}},
+			{alerting.JournalQuery{Alert: "a", Turnout: "W2"}, nil},
+			{alerting.JournalQuery{From: minute(3), To: minute(5).Add(1)}, []int64{4, 3, 2, 1}},
+			{alerting.JournalQuery{From: minute(3).Add(1), To: minute(5)}, nil},
+			{alerting.JournalQuery{Turnout: "W1", To: minute(5)}, []int64{1}},
+			{alerting.JournalQuery{Alert: "none"}, nil},
 		} {
 			for c.q.Limit = 0; c.q.Limit < 8; c.q.Limit++ {
 				var got []int64
@@ -256,7 +256,7 @@ func TestJournalPageByPage(t *testing.T) {
 				}
 			}
 		}
-		items, _, err := k.Journal(t.Context(), JournalQuery{Limit: 1})
+		items, _, err := k.Journal(t.Context(), alerting.JournalQuery{Limit: 1})
 		full.ID = 6
 		expect(t, "a full line", items, []alerting.Entry{full}, err)
 	})
@@ -372,7 +372,7 @@ func TestOutboxTries(t *testing.T) {
 			got += fmt.Sprintln(o.Target, o.Key, o.Tries, o.Outcome, o.Sent, !o.DoneAt.IsZero())
 		}
 		expect(t, "messages", got, "hook 1 3 204 true true\nhook 2 0 410 false true\nmail 1 0  false false\n", err)
-		journal, _, err := k.Journal(ctx, JournalQuery{Limit: 99})
+		journal, _, err := k.Journal(ctx, alerting.JournalQuery{Limit: 99})
 		wantJournal := []string{" W1 9 deliver hook 410", "a W1 9 deliver hook 410", "a W1 8 deliver hook 204", "a W1 4 deliver hook 503", "a W1 1 deliver hook timeout"}
 		expect(t, "journal", lines(journal), wantJournal, err)
 		expect(t, "why it was sent", journal[0].Note, "raised", nil)
@@ -409,7 +409,7 @@ func TestOutboxTries(t *testing.T) {
 		expect(t, "tries after pruning", len(tries), 0, err)
 		list, err = k.OutgoingOf(ctx, "a")
 		expect(t, "messages after pruning", len(list), 1, err)
-		journal, _, err = k.Journal(ctx, JournalQuery{Limit: 99})
+		journal, _, err = k.Journal(ctx, alerting.JournalQuery{Limit: 99})
 		expect(t, "journal after pruning", lines(journal), wantJournal, err)
 		again, err := k.OutboxState(ctx)
 		expect(t, "state after pruning", again, state, err)
@@ -535,7 +535,7 @@ func TestPeoplesPartOfWhatFailed(t *testing.T) {
 		kept := func() string {
 			throws, _, err1 := k.Throws(ctx, "W1", time.Time{}, time.Time{}, "", 10)
 			live, err2 := k.Handlings(ctx)
-			journal, _, err3 := k.Journal(ctx, JournalQuery{Limit: 99})
+			journal, _, err3 := k.Journal(ctx, alerting.JournalQuery{Limit: 99})
 			due, err4 := k.DueOutgoing(ctx, "mail", minute(1), 99)
 			state, err5 := k.OutboxState(ctx)
 			places, err6 := k.Places(ctx)
