@@ -14,6 +14,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"throwline/alerting"
 	"time"
 
 	"throwline/ingest"
@@ -92,7 +93,7 @@ func TestPragmas(t *testing.T) {
 }
 
 func journalText(q alerting.JournalQuery) string {
-	text, _ := q.text(place{})
+	text, _ := journalWhere(&q, place{})
 	return text
 }
 
