@@ -16,7 +16,7 @@ build: pages ## bin/throwline, with the pages inside
 # Built anew when a page's source is newer than what was built.
 pages: $(PAGES)/dist/index.html
 
-$(PAGES)/dist/index.html: $(shell find $(PAGES) -type f -not -path '*/node_modules/*' -not -path '*/dist/*') go.mod
+$(PAGES)/dist/index.html: $(shell find $(PAGES) -type f -not -path '*/node_modules/*' -not -path '*/dist/*' -not -path '*/made/*') testdata/openapi.json go.mod
 	sh $(PAGES)/build.sh
 
 test: deps pages check race score fuzz ## everything that has to hold before a change lands
@@ -46,5 +46,5 @@ deps:
 	sh deploy/deps.sh
 
 clean:
-	rm -rf bin $(PAGES)/node_modules
+	rm -rf bin $(PAGES)/node_modules $(PAGES)/made
 	find $(PAGES)/dist -mindepth 1 -not -name .keep -delete

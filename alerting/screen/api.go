@@ -52,7 +52,6 @@ func (r *RangeInput) Resolve(huma.Context) []error {
 }
 
 func (s *server) register(api huma.API) {
-	get(api, "alerts", "/alerts", "Alerts, newest raised first", s.alerts)
 	get(api, "turnouts", "/turnouts", "Turnouts, in the order of their names", s.turnouts)
 	get(api, "turnout", "/turnouts/{turnout}", "One turnout, its open alerts and the visits to it", s.turnout)
 	get(api, "throws", "/turnouts/{turnout}/throws", "A turnout's throws, newest first, without their traces", s.throws)
@@ -93,28 +92,7 @@ func get[I, O any](api huma.API, id, path, summary string, h func(context.Contex
 // onlyJSON refuses a body that does not say that it is JSON: a form of a
 // foreign page cannot say so.
 func onlyJSON(api huma.API) func(huma.Context, func(huma.Context)) {
-	return func(ctx huma.Context, next func(huma.Context)) {
-		kind, _, _ := strings.Cut(ctx.Header("Content-Type"), ";")
-		if strings.ToLower(strings.TrimSpace(kind)) != "application/json" {
-			_ = huma.WriteErr(api, ctx, http.StatusUnsupportedMediaType, "expected Content-Type application/json, found "+fmt.Sprintf("%q", kind))
-			return
-		}
-		next(ctx)
-	}
-}
-
-type alertsInput struct {
-	State   string `query:"state" enum:"open,all" default:"open"`
-	Turnout string `query:"turnout" maxLength:"64" doc:"of this turnout only"`
-	PageInput
-}
-
-func (s *server) alerts(ctx context.Context, in *alertsInput) (*answer[List[alerting.Alert]], error) {
-	items, next, err := s.o.Archive.Alerts(ctx, alerting.Query{Turnout: in.Turnout, OpenOnly: in.State != "all", Cursor: in.Cursor, Limit: in.Limit})
-	if err != nil {
-		return nil, s.problem(ctx, err, "read alerts")
-	}
-	return &answer[List[alerting.Alert]]{List[alerting.Alert]{items, next}}, nil
+	return only(api, "application/json")
 }
 
 type turnoutsInput struct {
@@ -390,9 +368,11 @@ func (s *server) describe(api huma.API) {
 		notNull(sc)
 	}
 	for _, item := range doc.Paths {
-		if item.Get != nil {
-			for _, p := range item.Get.Parameters {
-				notNull(p.Schema)
+		for _, op := range []*huma.Operation{item.Get, item.Post, item.Put, item.Delete} {
+			if op != nil {
+				for _, p := range op.Parameters {
+					notNull(p.Schema)
+				}
 			}
 		}
 	}

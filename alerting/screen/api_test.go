@@ -61,8 +61,8 @@ func TestReads(t *testing.T) {
 		route, target string
 		want          string // the whole body, or parts of it parted by …
 	}{
-		{"/alerts", "/alerts", `"items":[{"id":"a2","turnout":"W1","drive":"main"…"causes":[],…{"id":"a1","turnout":"W1","to":"reverse",…"causes":[{"cause":"dry-slide-chairs","probability":1,"evidence":["heavier"],"checks":["look"]}],"change_percent":31.5,"since":"2026-02-27T12:00:00Z","forecast":{"limit":"the drive's capability","days_p10":3,"days_p50":8,"days_p90":20},"raised_at":"2026-03-01T11:00:00Z","changed_at":"2026-03-01T11:00:00Z"}]}`},
-		{"/alerts", "/alerts?state=all&limit=1&cursor=2&turnout=", `{"items":[{"id":"a3"…"cleared_at":"2026-03-01T10:00:00Z"}]}`},
+		{"/alerts", "/alerts", `"items":[{"id":"a2","turnout":"W1","drive":"main"…"causes":[],…{"id":"a1","turnout":"W1","to":"reverse",…"causes":[{"cause":"dry-slide-chairs","probability":1,"evidence":["heavier"],"checks":["look"]}],"change_percent":31.5,"since":"2026-02-27T12:00:00Z","forecast":{"limit":"the drive's capability","days_p10":3,"days_p50":8,"days_p90":20},"raised_at":"2026-03-01T11:00:00Z","changed_at":"2026-03-01T11:00:00Z","standing":"unacknowledged","handling":{},"place":{"turnout":"W1"}}]}`},
+		{"/alerts", "/alerts?state=all&limit=1&cursor=2&turnout=", `{"items":[{"id":"a3"…"cleared_at":"2026-03-01T10:00:00Z","standing":"normal","handling":{},"place":{"turnout":"W2"}}]}`},
 		{"/alerts", "/alerts?state=all&turnout=W2", `{"items":[{"id":"a3"…`},
 		{"/alerts", "/alerts?turnout=none", `{"items":[]}`},
 		{"/alerts", "/alerts?limit=1", `"next":"1"}`},

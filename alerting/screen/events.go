@@ -8,6 +8,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"throwline/alerting"
+	"throwline/detect"
 )
 
 const (
@@ -70,7 +71,10 @@ func eventSchema(r huma.Registry) *huma.Schema {
 	for _, e := range []struct {
 		name string
 		data any
-	}{{"hello", Hello{}}, {"alert", alerting.Event{}}, {"throw", ThrowSummary{}}, {"cabinet", Cabinet{}}, {"clock", Clock{}}} {
+	}{
+		{"hello", Hello{}}, {"alert", alerting.Event{}}, {"case", alerting.Case{}}, {"throw", ThrowSummary{}}, {"cabinet", Cabinet{}},
+		{"notices", List[detect.Notice]{}}, {"clock", Clock{}},
+	} {
 		out.Items.OneOf = append(out.Items.OneOf, &huma.Schema{
 			Type: huma.TypeObject, Required: []string{"event", "data"},
 			Properties: map[string]*huma.Schema{

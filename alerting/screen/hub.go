@@ -162,6 +162,10 @@ func (h *Hub) Missed() int64 { return h.missed.Load() }
 // Alert tells what became of an alert.
 func (h *Hub) Alert(e alerting.Event) { h.publish("alert", e) }
 
+// Case tells how an alert stands after something was done about it, or after
+// something else has changed its standing.
+func (h *Hub) Case(c alerting.Case) { h.publish("case", c) }
+
 // Cabinet tells a cabinet's state.
 func (h *Hub) Cabinet(s ingest.CabinetState) { h.publish("cabinet", newCabinet(&s)) }
 

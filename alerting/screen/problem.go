@@ -10,6 +10,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"throwline/alerting"
 	"throwline/ingest"
 )
 
@@ -27,9 +28,12 @@ func (cursorError) BadCursor() bool { return true }
 func (s *server) problem(ctx context.Context, err error, doing string) error {
 	var cursor interface{ BadCursor() bool }
 	var status huma.StatusError
+	var refusedErr *alerting.RefusedError
 	switch r := ingest.AsRefusal(err); {
 	case r != nil:
 		return refused(r, "body")
+	case errors.As(err, &refusedErr):
+		return refusedAct(refusedErr)
 	case errors.As(err, &status):
 		return status
 	case errors.As(err, &cursor) && cursor.BadCursor():
@@ -37,7 +41,7 @@ func (s *server) problem(ctx context.Context, err error, doing string) error {
 			Status: http.StatusBadRequest, Title: http.StatusText(http.StatusBadRequest), Detail: "the cursor cannot be read",
 			Errors: []*huma.ErrorDetail{{Location: "query.cursor", Message: "expected the next of a list, unchanged"}},
 		}
-	case errors.Is(err, fs.ErrNotExist):
+	case isGone(err):
 		return huma.Error404NotFound(doing + ": there is none")
 	case ctx.Err() != nil:
 		return huma.Error503ServiceUnavailable(doing + ": given up, the request ended")
@@ -72,17 +76,33 @@ func writeProblem(w http.ResponseWriter, status int, detail string) {
 	_ = jsonFormat.Marshal(w, &huma.ErrorModel{Status: status, Title: http.StatusText(status), Detail: detail})
 }
 
+// isGone reports whether what was asked for is not there.
+func isGone(err error) bool { return errors.Is(err, fs.ErrNotExist) }
+
 // packCursor makes an opaque cursor of the last name that was shown.
-func packCursor(name string) string { return base64.RawURLEncoding.EncodeToString([]byte("t:" + name)) }
+func packCursor(name string) string { return packed("t:" + name) }
 
 func unpackCursor(cursor string) (string, error) {
 	if cursor == "" {
 		return "", nil
 	}
-	b, err := base64.RawURLEncoding.DecodeString(cursor)
-	name, ok := strings.CutPrefix(string(b), "t:")
-	if err != nil || !ok {
+	name, ok := unpacked(cursor, "t:")
+	if !ok {
 		return "", ErrCursor
 	}
 	return name, nil
+}
+
+func packed(text string) string { return base64.RawURLEncoding.EncodeToString([]byte(text)) }
+
+func unpacked(cursor, kind string) (string, bool) {
+	b, err := base64.RawURLEncoding.DecodeString(cursor)
+	text, ok := strings.CutPrefix(string(b), kind)
+	return text, err == nil && ok
+}
+
+// isCallers reports whether the error says what the caller did wrong.
+func isCallers(err error) bool {
+	var r *alerting.RefusedError
+	return errors.As(err, &r) || ingest.AsRefusal(err) != nil
 }

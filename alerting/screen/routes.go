@@ -15,6 +15,7 @@ type need struct {
 var (
 	anyone        = need{}
 	viewer        = need{least: alerting.Viewer}
+	operator      = need{least: alerting.Operator}
 	maintainer    = need{least: alerting.Maintainer}
 	administrator = need{least: alerting.Administrator}
 	self          = need{least: alerting.Viewer, person: true} // about oneself
@@ -65,7 +66,43 @@ var needs = map[string]need{
 	"GET /api/v1/cabinets":                  viewer,
 	"GET /api/v1/status":                    viewer,
 
+	"GET /api/v1/alerts/{id}":          viewer,
+	"GET /api/v1/alerts/{id}/journal":  viewer,
+	"GET /api/v1/alerts/{id}/sendings": viewer,
+	"GET /api/v1/journal":              viewer,
+	"GET /api/v1/worklist":             viewer,
+	"GET /api/v1/fleet":                viewer,
+	"GET /api/v1/places":               viewer,
+	"GET /api/v1/places/{turnout}":     viewer,
+	"GET /api/v1/places.csv":           viewer,
+	"GET /api/v1/windows":              viewer,
+	"POST /api/v1/windows/preview":     viewer,
+	"GET /api/v1/routes":               viewer,
+	"POST /api/v1/routes/preview":      viewer,
+	"GET /api/v1/targets":              viewer,
+	"GET /api/v1/rates":                viewer,
+	"GET /api/v1/merit":                viewer,
+	"GET /api/v1/handover":             viewer,
+	"GET /api/v1/report":               viewer,
+	"GET /api/v1/exports/alerts.csv":   viewer,
+	"GET /api/v1/exports/features.csv": viewer,
+	"GET /api/v1/exports/work.csv":     viewer,
+
 	// What is done.
+	"POST /api/v1/alerts/{id}/acknowledge":       operator,
+	"POST /api/v1/alerts/{id}/shelve":            operator,
+	"POST /api/v1/alerts/{id}/unshelve":          operator,
+	"POST /api/v1/alerts/{id}/note":              operator,
+	"POST /api/v1/alerts/{id}/judge":             maintainer,
+	"POST /api/v1/alerts/{id}/reopen":            operator, // of one that was judged: maintainer
+	"POST /api/v1/alerts/acknowledge":            operator,
+	"PUT /api/v1/places/{turnout}":               maintainer,
+	"DELETE /api/v1/places/{turnout}":            maintainer,
+	"PUT /api/v1/places.csv":                     administrator,
+	"POST /api/v1/windows":                       maintainer,
+	"PUT /api/v1/windows/{id}":                   maintainer,
+	"DELETE /api/v1/windows/{id}":                maintainer,
+	"POST /api/v1/targets/{name}/trial":          administrator,
 	"POST /api/v1/turnouts/{turnout}/work":       maintainer,
 	"POST /api/v1/turnouts/{turnout}/rebaseline": maintainer,
 	"POST /api/v1/quarantine/{id}/retry":         maintainer,

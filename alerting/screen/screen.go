@@ -31,6 +31,12 @@ type Options struct {
 	Demo    bool // the yard is invented
 	Log     *slog.Logger
 
+	// Desk is what people do about alerts; nil: nothing, and its routes answer 404.
+	Desk Desk
+	// CabinetOf returns the cabinet that a turnout's throws come from, "" where
+	// it is not known; nil: of none.
+	CabinetOf func(turnout string) string
+
 	// Door lets in who may come in; nil: everyone who reaches it may do everything.
 	Door *Door
 	// Hosts are the names under which browsers ask, beside those of the
@@ -44,6 +50,7 @@ type server struct {
 	mux    *multiplexer
 	api    huma.API
 	glance glance
+	fleets fleets
 }
 
 // New returns the handler of the API, the event stream and the pages. It may be
@@ -65,6 +72,12 @@ func newServer(o Options, pages fs.FS) *server {
 	config.AllowAdditionalPropertiesByDefault = true // answers may grow; readers are told so
 	s.api = humago.New(s.mux, config)
 	s.register(s.api)
+	s.registerCases(s.api)
+	s.registerPlaces(s.api)
+	s.registerWindows(s.api)
+	s.registerRouting(s.api)
+	s.registerFigures(s.api)
+	s.registerExports(s.api)
 	s.registerSession(s.api)
 	s.registerPeople(s.api)
 	s.describe(s.api)
@@ -165,7 +178,7 @@ func (s *server) unmatched(w http.ResponseWriter, r *http.Request) {
 
 // allowed returns the methods that a route takes at the request's path.
 func (s *server) allowed(r *http.Request) (methods []string) {
-	for _, m := range []string{http.MethodGet, http.MethodPost} {
+	for _, m := range []string{http.MethodGet, http.MethodPost, http.MethodPut, http.MethodDelete} {
 		probe := &http.Request{Method: m, URL: r.URL, Host: r.Host}
 		if _, pattern := s.mux.Handler(probe); strings.HasPrefix(pattern, m+" ") {
 			methods = append(methods, m)

@@ -1,6 +1,7 @@
 #!/bin/sh
 # Bundles the pages into dist, which the Go package above embeds: one script,
 # one stylesheet, each named after a hash of its content, and index.html.
+# Makes the API's types of its description too, in made.
 # Needs Node with npm, and Go for esbuild.
 set -eu
 cd "$(dirname "$0")"
@@ -10,6 +11,9 @@ if [ ! -e node_modules/.package-lock.json ] || [ package-lock.json -nt node_modu
 	npm ci --ignore-scripts
 	touch node_modules/.package-lock.json
 fi
+# The types of the API: tsc reads them, nothing of them gets into the bundle.
+mkdir -p made
+node types.mjs ../../../testdata/openapi.json made/api.d.ts
 new=$(mktemp -d)
 trap 'rm -rf "$new"' EXIT
 go tool esbuild src/main.ts src/early.ts src/style.css favicon.svg \

@@ -1,8 +1,9 @@
 // Who is logged in, and what the accounts' part of the API speaks.
 
+import type { components } from "../made/api.d.ts";
 import { get, Problem, type List } from "./api.ts";
 
-export type Role = "viewer" | "operator" | "maintainer" | "administrator";
+export type Role = Person["role"];
 
 /** From the least; each may do all that those before it may. */
 export const roles: readonly Role[] = ["viewer", "operator", "maintainer", "administrator"];
@@ -15,49 +16,14 @@ export const roleWords: Record<Role, string> = {
   administrator: "also sees to people",
 };
 
-export interface Person {
-  name: string;
-  display?: string;
-  role: Role;
-  disabled?: boolean;
-  created_at: string;
-  openid?: boolean;
-  invited?: boolean;
-}
+type Shapes = components["schemas"];
 
-export interface Session {
-  access: "open" | "accounts";
-  setup?: boolean;
-  openid?: boolean;
-  user?: Person;
-  role?: Role;
-}
-
-export interface Invited extends Person {
-  link: string;
-}
-
-export interface Token {
-  id: number;
-  account: string;
-  label: string;
-  role: Role;
-  made_at: string;
-  expires_at: string;
-  used_at?: string;
-}
-
-export interface NewToken extends Token {
-  secret: string;
-}
-
-export interface Audited {
-  at: string;
-  by?: string;
-  what: string;
-  detail?: string;
-}
-
+export type Person = Shapes["Person"];
+export type Session = Shapes["SessionView"];
+export type Invited = Shapes["Invited"];
+export type Token = Shapes["Token"];
+export type NewToken = Shapes["NewToken"];
+export type Audited = Shapes["Audited"];
 export type Audit = List<Audited>;
 
 let known: Session | undefined;

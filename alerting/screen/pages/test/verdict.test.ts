@@ -7,7 +7,7 @@ const verdict = (to: Verdict["to"], outcome: Verdict["outcome"], drive = "main")
   to, drive, outcome, work: "lubricated", done_at: "2026-03-01T12:00:00Z", throws: 8, said: "travel effort -20 % against the throws before the work, at its reference",
 });
 
-const visit = (day: number, work: string, verdicts?: Verdict[]): Work => ({ done_at: `2026-03-0${day}T12:00:00Z`, work, ...(verdicts ? { verdicts } : {}) });
+const visit = (day: number, work: Work["work"], verdicts?: Verdict[]): Work => ({ done_at: `2026-03-0${day}T12:00:00Z`, work, ...(verdicts ? { verdicts } : {}) });
 
 const words = (list: Work[]): string[][] => judged(list).map((v) => v.map((j) => `${j.to ? j.to + ": " : ""}${j.words}`));
 

@@ -1,0 +1,129 @@
+package screen
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"throwline/alerting"
+	"throwline/detect"
+)
+
+func (s *server) registerRouting(api huma.API) {
+	get(api, "worklist", "/worklist", "Which turnouts to visit, by area, first first", s.workList)
+	get(api, "fleet", "/fleet", "Every turnout in columns, in the order of area, line, position, name", s.fleet)
+	get(api, "routes", "/routes", "Who gets what, as the configuration says", s.routes)
+	change(api, http.MethodPost, "preview-routes", "/routes/preview", "Who would get an alert, route by route; nothing is sent", http.StatusOK, s.previewRoutes)
+	get(api, "targets", "/targets", "Where messages go, and how that fares", s.targets)
+	change(api, http.MethodPost, "try-target", "/targets/{name}/trial", "Send a trial message; 502: it did not get through, and why", http.StatusNoContent, s.tryTarget)
+}
+
+func (s *server) workList(context.Context, *struct{}) (*answer[List[alerting.AreaJobs]], error) {
+	desk, err := s.desk()
+	if err != nil {
+		return nil, err
+	}
+	return &answer[List[alerting.AreaJobs]]{List[alerting.AreaJobs]{Items: alerting.ByArea(desk.WorkList())}}, nil
+}
+
+// Route says who gets what.
+type Route struct {
+	Name     string          `json:"name"`
+	Match    alerting.Match  `json:"match" doc:"what is left out matches all"`
+	Hours    *alerting.Hours `json:"hours,omitempty" doc:"left out: always"`
+	Targets  []string        `json:"targets"`
+	Remind   float64         `json:"remind_minutes,omitempty" doc:"min, between reminders while unacknowledged; left out: none"`
+	Escalate []Escalation    `json:"escalate,omitempty"`
+}
+
+// Escalation is who is told if nobody has acknowledged after a time.
+type Escalation struct {
+	After   float64  `json:"after_minutes" doc:"min"`
+	Targets []string `json:"targets"`
+}
+
+func (s *server) routes(context.Context, *struct{}) (*answer[List[Route]], error) {
+	desk, err := s.desk()
+	if err != nil {
+		return nil, err
+	}
+	list := desk.Routes()
+	out := List[Route]{Items: make([]Route, len(list))}
+	for i := range list {
+		r := &list[i]
+		out.Items[i] = Route{Name: r.Name, Match: r.Match, Hours: r.Hours, Targets: r.Targets, Remind: r.Remind.Minutes()}
+		for _, e := range r.Escalate {
+			out.Items[i].Escalate = append(out.Items[i].Escalate, Escalation{e.After.Minutes(), e.Targets})
+		}
+	}
+	return &answer[List[Route]]{out}, nil
+}
+
+type previewRoutesInput struct {
+	Body struct {
+		_         struct{}          `additionalProperties:"false"`
+		Turnout   string            `json:"turnout" minLength:"1" maxLength:"64"`
+		Condition detect.Condition  `json:"condition" enum:"stiffening,slow-throw,incomplete-throw,odd-throw,late-detection,weak-supply,doubtful-measurement,cabinet-silent"`
+		Priority  alerting.Priority `json:"priority" enum:"high,medium,low"`
+		At        *time.Time        `json:"at,omitempty" doc:"when it is raised; now, where left out"`
+	}
+}
+
+func (s *server) previewRoutes(ctx context.Context, in *previewRoutesInput) (*answer[List[alerting.Previewed]], error) {
+	desk, err := s.desk()
+	if err != nil {
+		return nil, err
+	}
+	at := s.o.Yard.Now()
+	if in.Body.At != nil {
+		at = *in.Body.At
+	}
+	p, registered := placeOf(desk, in.Body.Turnout)
+	if !registered {
+		if _, err := s.o.Yard.Turnout(in.Body.Turnout); isGone(err) {
+			return nil, unprocessable("body.turnout", "a turnout that is known", in.Body.Turnout)
+		} else if err != nil {
+			return nil, s.problem(ctx, err, "read the turnout")
+		}
+	}
+	return &answer[List[alerting.Previewed]]{List[alerting.Previewed]{Items: alerting.Preview(desk.Routes(), p, in.Body.Condition, in.Body.Priority, at)}}, nil
+}
+
+func (s *server) targets(ctx context.Context, _ *struct{}) (*answer[List[alerting.TargetState]], error) {
+	desk, err := s.desk()
+	if err != nil {
+		return nil, err
+	}
+	items, err := desk.Targets(ctx)
+	if err != nil {
+		return nil, s.problem(ctx, err, "read how the targets fare")
+	}
+	return &answer[List[alerting.TargetState]]{List[alerting.TargetState]{Items: append([]alerting.TargetState{}, items...)}}, nil
+}
+
+type tryTargetInput struct {
+	Name string `path:"name" maxLength:"128"`
+	Body struct {
+		_  struct{} `additionalProperties:"false"`
+		By string   `json:"by,omitempty" maxLength:"128" doc:"who asks for it; not looked at where one logs in"`
+	}
+}
+
+func (s *server) tryTarget(ctx context.Context, in *tryTargetInput) (*struct{}, error) {
+	desk, err := s.desk()
+	if err != nil {
+		return nil, err
+	}
+	switch err := desk.Try(ctx, By(ctx, in.Body.By), in.Name); {
+	case err == nil:
+		return nil, nil
+	case isGone(err), ctx.Err() != nil, isCallers(err):
+		return nil, s.problem(ctx, err, "try the target")
+	default:
+		// What the other side said is what an administrator asks for.
+		s.o.Log.Warn("a trial message did not get through", "target", printable(in.Name), "error", err)
+		return nil, &huma.ErrorModel{Status: http.StatusBadGateway, Title: http.StatusText(http.StatusBadGateway), Detail: printable(err.Error())}
+	}
+}
