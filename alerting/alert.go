@@ -34,7 +34,8 @@ func (p Priority) Rank() int {
 // Alert is one condition of one turnout, from raised to cleared.
 type Alert struct {
 	ID            string           `json:"id" doc:"the same for the same throws, at every replay"`
-	Turnout       string           `json:"turnout"`
+	Turnout       string           `json:"turnout" doc:"empty where it is a cabinet that is silent"`
+	Cabinet       string           `json:"cabinet,omitempty" doc:"of cabinet-silent alone"`
 	To            ingest.End       `json:"to,omitempty" enum:"normal,reverse" doc:"the end commanded; left out where both ends show it"`
 	Drive         string           `json:"drive,omitempty"`
 	Condition     detect.Condition `json:"condition"`

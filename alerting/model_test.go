@@ -78,7 +78,7 @@ func (w *world) sent(k *kept, list []Delivery) {
 		}
 		inHours := slices.ContainsFunc(w.routes, func(r Route) bool {
 			ok, _ := r.Hours.Active(w.now)
-			return ok && r.names(d.Target)
+			return ok && r.Names(d.Target)
 		})
 		if !inHours {
 			w.t.Fatalf("%s is told outside all hours", d.Target)

@@ -263,7 +263,7 @@ func (o *post) gone(routes []Route, told *Told, standing Standing, now time.Time
 		o.add(t, "", NoLonger, strconv.Itoa(told.Call), "")
 		d := &o.list[len(o.list)-1]
 		for i := range routes {
-			if routes[i].names(t) {
+			if routes[i].Names(t) {
 				d.Routes = append(d.Routes, routes[i].Name)
 			}
 		}
@@ -271,8 +271,8 @@ func (o *post) gone(routes []Route, told *Told, standing Standing, now time.Time
 	}
 }
 
-// names reports whether the route may tell the target.
-func (r *Route) names(target string) bool {
+// Names reports whether the route may tell the target.
+func (r *Route) Names(target string) bool {
 	return slices.Contains(r.Targets, target) ||
 		slices.ContainsFunc(r.Escalate, func(e Escalation) bool { return slices.Contains(e.Targets, target) })
 }
@@ -283,7 +283,7 @@ func hears(routes []Route, target string, now time.Time) (ok bool, at time.Time)
 	named := false
 	var next soonest
 	for i := range routes {
-		if !routes[i].names(target) {
+		if !routes[i].Names(target) {
 			continue
 		}
 		named = true

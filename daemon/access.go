@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net/url"
+	"strings"
 
 	"throwline/alerting/screen"
 	"throwline/daemon/accounts"
@@ -51,6 +52,17 @@ func (d *Daemon) hosts() []string {
 		names = append(names, u.Hostname())
 	}
 	return names
+}
+
+// linked is what stands before a path of the pages where a message links to one.
+func (d *Daemon) linked() string {
+	switch {
+	case d.c.Access.PublicURL != "":
+		return strings.TrimRight(d.c.Access.PublicURL, "/")
+	case Loopback(d.c.HTTP.Listen):
+		return "http://" + d.c.HTTP.Listen
+	}
+	return ""
 }
 
 // SetupPath is the path of a page, with a secret, on which the first

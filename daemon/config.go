@@ -11,6 +11,8 @@ import (
 	"strings"
 	"time"
 
+	"throwline/alerting"
+	"throwline/alerting/notify"
 	"throwline/detect"
 	"throwline/ingest/wire"
 )
@@ -18,15 +20,18 @@ import (
 // Config is what an operator chooses. deploy/throwline.yaml names every key,
 // with its default and what it does.
 type Config struct {
-	DataDir   string          `yaml:"data_dir" validate:"required"`
-	MQTT      MQTTConfig      `yaml:"mqtt"`
-	HTTP      HTTPConfig      `yaml:"http"`
-	Access    AccessConfig    `yaml:"access"`
-	Limits    LimitsConfig    `yaml:"limits"`
-	Retention RetentionConfig `yaml:"retention"`
-	Detection DetectionConfig `yaml:"detection"`
-	Batch     BatchConfig     `yaml:"batch"`
-	Log       LogConfig       `yaml:"log"`
+	DataDir   string           `yaml:"data_dir" validate:"required"`
+	MQTT      MQTTConfig       `yaml:"mqtt"`
+	HTTP      HTTPConfig       `yaml:"http"`
+	Access    AccessConfig     `yaml:"access"`
+	Limits    LimitsConfig     `yaml:"limits"`
+	Retention RetentionConfig  `yaml:"retention"`
+	Detection DetectionConfig  `yaml:"detection"`
+	Targets   notify.Targets   `yaml:"targets"`
+	Routes    []alerting.Route `yaml:"routes"`
+	Silence   SilenceConfig    `yaml:"silence"`
+	Batch     BatchConfig      `yaml:"batch"`
+	Log       LogConfig        `yaml:"log"`
 }
 
 // MQTTConfig is the session with the broker.
@@ -82,6 +87,15 @@ type TurnoutLimits struct {
 	EffortRise float64  `yaml:"effort_rise_percent" validate:"omitempty,min=1,max=1000"`
 }
 
+// SilenceConfig is after what time a cabinet counts as silent.
+type SilenceConfig struct {
+	// Offline: it has said so, or the broker in its place.
+	Offline Duration `yaml:"offline" validate:"duration=1m 30d"`
+	// Quiet: nothing has come of it, though it has not said that it is offline.
+	// Sooner, where it usually sends far more often.
+	Quiet Duration `yaml:"quiet" validate:"duration=1h 365d"`
+}
+
 // BatchConfig is how many messages may share one synced transaction.
 type BatchConfig struct {
 	Throws int `yaml:"throws" validate:"min=1,max=4096"`
@@ -114,6 +128,8 @@ func DefaultConfig() Config {
 		},
 		Retention: RetentionConfig{Traces: Duration(90 * day), Throws: Duration(1825 * day)},
 		Detection: DetectionConfig{FalseAlerts: detect.DefaultSettings().FalseAlerts},
+		Targets:   notify.Targets{},
+		Silence:   SilenceConfig{Offline: Duration(15 * time.Minute), Quiet: Duration(3 * day)},
 		Batch:     BatchConfig{Throws: 256},
 		Log:       LogConfig{Level: "info", Format: "text"},
 	}
@@ -208,6 +224,9 @@ func (d *document) secrets(c *Config, env func(string) (string, bool)) {
 	}
 	_ = c.MQTT.TLS.load(d.add)
 	c.Access.OpenID.secrets(env, d.add)
+	for _, p := range c.Targets.Load("targets", env) {
+		d.add(c.targetPath(p.Path), p.Expected, p.Found)
+	}
 }
 
 // load reads the files; fault is told what is wrong with them. The

@@ -3,9 +3,11 @@ package daemon
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"net"
 	"net/url"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -33,12 +35,43 @@ func (d *document) check(c *Config) {
 	if c.Retention.Throws < c.Retention.Traces && !d.bad["retention.throws"] && !d.bad["retention.traces"] {
 		d.add("retention.throws", "at least retention.traces, "+c.Retention.Traces.String(), c.Retention.Throws.String())
 	}
+	for _, p := range c.Targets.Check("targets") {
+		d.add(c.targetPath(p.Path), p.Expected, p.Found)
+	}
+	targets := slices.Sorted(maps.Keys(c.Targets))
+	names := map[string]int{}
+	for i := range c.Routes {
+		at := fmt.Sprintf("routes[%d]", i)
+		if err := c.Routes[i].Check(targets); err != nil {
+			d.add(at, "a route that can be followed", err.Error())
+		}
+		if first, twice := names[c.Routes[i].Name]; twice {
+			d.add(at, "a name of its own", fmt.Sprintf("%q, as in routes[%d]", c.Routes[i].Name, first))
+		}
+		names[c.Routes[i].Name] = i
+	}
 	if !d.bad["http.listen"] && !d.bad["access.mode"] {
 		c.checkAccess(d.add)
 	}
 	if c.Limits.Decompressed < c.Limits.Payload && !d.bad["limits.decompressed"] && !d.bad["limits.payload"] {
 		d.add("limits.decompressed", "at least limits.payload, "+c.Limits.Payload.String(), c.Limits.Decompressed.String())
 	}
+}
+
+// targetPath names a key of a target as the others of the configuration are
+// named: targets[ops].webhook.url.
+func (c *Config) targetPath(path string) string {
+	rest, ok := strings.CutPrefix(path, "targets.")
+	if !ok {
+		return path
+	}
+	best := ""
+	for name := range c.Targets {
+		if (rest == name || strings.HasPrefix(rest, name+".")) && len(name) > len(best) {
+			best = name
+		}
+	}
+	return "targets[" + best + "]" + rest[len(best):]
 }
 
 func newValidator() (*validator.Validate, error) {

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
@@ -187,6 +188,17 @@ func (d *document) value(n ast.Node, path string, into reflect.Value) {
 		} else if text.UnmarshalText([]byte(s)) != nil {
 			d.add(path, expectation(into.Type()), strconv.Quote(s))
 		}
+	case into.Type() == reflect.TypeFor[time.Duration]():
+		s, ok := scalar(n)
+		v, err := ParseDuration(s)
+		if !ok || err != nil {
+			d.add(path, expectation(reflect.TypeFor[Duration]()), describe(n))
+		}
+		into.SetInt(int64(v))
+	case into.Kind() == reflect.Pointer:
+		v := reflect.New(into.Type().Elem())
+		d.value(n, path, v.Elem())
+		into.Set(v)
 	case into.Kind() == reflect.Struct:
 		d.object(n, path, into)
 	case into.Kind() == reflect.Map:
@@ -210,6 +222,8 @@ func (d *document) value(n ast.Node, path string, into reflect.Value) {
 		switch into.Kind() {
 		case reflect.String:
 			fits = kind == ast.StringType || kind == ast.LiteralType
+		case reflect.Bool:
+			fits = kind == ast.BoolType
 		case reflect.Int:
 			fits = kind == ast.IntegerType
 		case reflect.Float64:

@@ -62,6 +62,8 @@ type Daemon struct {
 	session  *mqtt.Session
 	hub      *screen.Hub
 	pipeline *pipeline
+	couriers []*courier
+	looking  chan struct{} // wakes the clerk
 	receipts *receipts
 	listener net.Listener
 	server   *http.Server
@@ -88,7 +90,7 @@ func New(ctx context.Context, c Config, o Options) (*Daemon, error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	d := &Daemon{yard: newYard(), c: c, o: o, metrics: newMetrics(), stopping: make(chan struct{}), failed: make(chan error, 1)}
+	d := &Daemon{yard: newYard(), c: c, o: o, metrics: newMetrics(), looking: make(chan struct{}, 1), stopping: make(chan struct{}), failed: make(chan error, 1)}
 	if err := d.open(ctx); err != nil {
 		return nil, errors.Join(err, d.undo.run(context.WithoutCancel(ctx)))
 	}
@@ -114,7 +116,12 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 		return err
 	}
 
-	f := &filer{yard: d.yard, set: c.Detection.settings(), most: c.Limits.Turnouts}
+	d.clerk = newClerk(c.Routes, d.linked(), o.Now)
+	f := &filer{yard: d.yard, set: c.Detection.settings(), most: c.Limits.Turnouts, clerk: d.clerk}
+	f.set.Limits = d.clerk.limits(f.set.Limits)
+	if err = d.restorePeople(ctx); err != nil {
+		return fmt.Errorf("restore what people did: %w", err)
+	}
 	if err = d.restore(ctx, f); err != nil {
 		return fmt.Errorf("restore what was known: %w", err)
 	}
@@ -147,6 +154,9 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 		return fmt.Errorf("session with the broker: %w", err)
 	}
 	d.undo.push("session with the broker", d.session.Close)
+	if err = d.hire(); err != nil {
+		return err
+	}
 
 	d.receipts = &receipts{
 		yard: d.yard, now: o.Now, log: o.Log, due: map[string]struct{}{}, wake: make(chan struct{}, 1),
@@ -167,7 +177,7 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 		return fmt.Errorf("metrics: %w", err)
 	}
 	d.server = screen.Server(screen.New(screen.Options{
-		Archive: d.store, Yard: d, Hub: d.hub, Version: o.Version, Demo: o.Demo, Log: o.Log,
+		Archive: d.store, Yard: d, Desk: d, Hub: d.hub, Version: o.Version, Demo: o.Demo, Log: o.Log,
 		Door: d.door(), Hosts: d.hosts(),
 		Metrics: promhttp.HandlerFor(o.Registry, promhttp.HandlerOpts{Registry: o.Registry}),
 	}), d.hub, o.Log)
@@ -205,6 +215,10 @@ func (d *Daemon) start(ctx context.Context) error {
 	})
 	taking.Go(func() { d.receipts.run(run) })
 	taking.Go(func() { d.retain(run) })
+	taking.Go(func() { d.watch(run) })
+	for _, c := range d.couriers {
+		taking.Go(func() { c.run(run) })
+	}
 	ended := make(chan struct{})
 	go func() { taking.Wait(); close(ended) }()
 	d.undo.push("receipts", func(ctx context.Context) error { d.lastReceipts(ctx); return nil })
@@ -320,6 +334,12 @@ func (d *Daemon) tell(made *draft) {
 	}
 	for _, r := range made.records {
 		d.hub.Throw(r)
+	}
+	for _, c := range d.clerk.changed(&made.papers) {
+		d.hub.Case(c)
+	}
+	if made.papers.sent {
+		d.nudge()
 	}
 	d.receipts.owe(made.receipts)
 }

@@ -39,6 +39,7 @@ type draft struct {
 	records  []*detect.Record
 	notices  []detect.Notice // what many feel, where noticed
 	noticed  bool            // the notices have changed
+	papers   papers          // of what people do
 	throws   [numOutcomes]int
 	aside    int // messages set aside
 	away     int // of them, for the limit on turnouts
@@ -60,7 +61,8 @@ type filer struct {
 	notices []detect.Notice // the latest
 	untold  bool            // the yard does not know them
 	set     detect.Settings
-	most    int // turnouts
+	most    int    // turnouts
+	clerk   *clerk // nil: there are no people
 }
 
 // file enters the parcels in their order and returns what they make of the
@@ -111,6 +113,8 @@ func (f *filer) one(tx entries, d *draft, p *parcel) error {
 		err = f.presence(tx, d, p.presence)
 	case p.conditions != nil:
 		err = f.conditions(tx, p)
+	case p.deed != nil:
+		p.answer, err = p.deed(f, tx, d)
 	}
 	if err == nil && p.aside != 0 && p.answer == nil {
 		if err = tx.DropAside(p.aside); err != nil {
@@ -166,10 +170,15 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 	}
 	var a detect.Assessment
 	var events []alerting.Event
+	past := now.past
+	if f.clerk != nil {
+		past.Criticality = f.clerk.criticality(t.Turnout)
+		f.clerk.hear(t.Cabinet, p.arrived)
+	}
 	if fault := guard(func() {
 		next.state, a = now.state.Step(o, &f.set)
 		// What a late throw shows is said now: an alert's life never moves back.
-		next.past, events = alerting.Step(now.past, t.Turnout, a.Findings, next.latest)
+		next.past, events = alerting.Step(past, t.Turnout, a.Findings, next.latest)
 	}); fault != nil {
 		p.faulty = fault
 		return f.refused(tx, d, p, ourFault(t))
@@ -233,14 +242,22 @@ func (f *filer) visit(tx entries, d *draft, p *parcel) error {
 }
 
 func (f *filer) transitions(tx entries, d *draft, events []alerting.Event) error {
-	for _, e := range events {
-		if err := tx.Transition(e); err != nil {
+	for i := range events {
+		e := &events[i]
+		err := tx.Transition(*e)
+		if err == nil && f.clerk != nil {
+			err = f.view(d).note(tx.People(), e)
+		}
+		if err != nil {
 			return fmt.Errorf("alert %s of turnout %q: %w", e.Alert.ID, e.Alert.Turnout, err)
 		}
 	}
 	d.events = append(d.events, events...)
 	return nil
 }
+
+// view is what the clerk knows now, with what the batch has changed of it.
+func (f *filer) view(d *draft) *view { return &view{f.clerk, &d.papers, f.clerk.now()} }
 
 // presence enters a cabinet's state; a retained one comes again with every
 // subscription and changes nothing.

@@ -38,6 +38,7 @@ type entries interface {
 	Aside(id int64) (ingest.SetAside, error)
 	RefuseAgain(id int64, faults []ingest.Fault) error
 	DropAside(id int64) error
+	People() peopleEntries // nil where there are none
 }
 
 // storeLedger files in the store.
@@ -57,6 +58,8 @@ type storeEntries struct {
 	*store.Tx
 	l *storeLedger
 }
+
+func (e storeEntries) People() peopleEntries { return e.Tx }
 
 func (e storeEntries) SaveState(turnout, cabinet string, s *detect.State) error {
 	var err error
@@ -107,6 +110,7 @@ func add(set map[digest]struct{}, key string) bool {
 	return true
 }
 
+func (*memory) People() peopleEntries                         { return nil }
 func (*memory) Judge(string, detect.Verdict) error            { return nil }
 func (*memory) LastThrow() int64                              { return 0 }
 func (*memory) Covered(int64) error                           { return nil }

@@ -21,6 +21,7 @@ type metrics struct {
 	batches     prometheus.Histogram
 	retries     prometheus.Counter
 	receipts    prometheus.Counter
+	messages    *prometheus.CounterVec
 	pruned      prometheus.Counter
 }
 
@@ -35,6 +36,7 @@ func newMetrics() *metrics {
 		aside:    prometheus.NewCounter(opts("messages_set_aside_total", "Messages refused and kept with the reason.")),
 		away:     prometheus.NewCounter(opts("turnouts_turned_away_total", "Throws of new turnouts beyond the limit on turnouts.")),
 		retries:  prometheus.NewCounter(opts("commit_retries_total", "Commits that failed and were tried again.")),
+		messages: prometheus.NewCounterVec(opts("messages_total", "Messages to targets, by what became of a try."), []string{"target", "outcome"}),
 		receipts: prometheus.NewCounter(opts("receipts_published_total", "Receipts published to cabinets.")),
 		pruned:   prometheus.NewCounter(opts("pruned_throws_total", "Throws that lost their raw traces or were dropped, by age.")),
 		commits: prometheus.NewHistogram(prometheus.HistogramOpts{
@@ -70,6 +72,9 @@ func (m *metrics) commit(took time.Duration, messages int, d *draft) {
 
 // register registers all metrics, and those that are read of the daemon when
 // they are asked for.
+// sent counts a try to send a message. Targets are the configuration's: few.
+func (m *metrics) sent(target, outcome string) { m.messages.WithLabelValues(target, outcome).Inc() }
+
 func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 	gauge := func(name, help string, read func() float64) prometheus.Collector {
 		return prometheus.NewGaugeFunc(prometheus.GaugeOpts{Namespace: "throwline", Name: name, Help: help}, read)
@@ -83,7 +88,7 @@ func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 	})
 	build.Set(1)
 	for _, c := range []prometheus.Collector{
-		m.throws, m.transitions, m.aside, m.away, m.commits, m.batches, m.retries, m.receipts, m.pruned, build,
+		m.throws, m.transitions, m.aside, m.away, m.commits, m.batches, m.retries, m.receipts, m.pruned, m.messages, build,
 		gauge("in_flight_messages", "Messages taken from the broker and not yet acknowledged.", func() float64 { return float64(d.inFlight()) }),
 		gauge("mqtt_connected", "1 while the session with the broker stands and is subscribed.", func() float64 {
 			if s := d.session.Status(); s.Connected && s.Subscribed {

@@ -20,6 +20,7 @@ const (
 	someWork    // recorded by hand; there is no payload
 	aLine       // of a recording: any of the others
 	aStrayTopic // a topic that names no cabinet or turnout
+	aDeed       // of people, or in their place; there is no payload
 )
 
 // parcel is one thing on its way from where it arrived to the ledger.
@@ -40,6 +41,9 @@ type parcel struct {
 	refusal    *ingest.Refusal
 	observed   *detect.Observation // of throw
 	faulty     error               // a fault of ours that made the refusal, to be logged
+
+	// deed enters what people do; refused is the answer to them.
+	deed func(f *filer, tx entries, d *draft) (refused, err error)
 
 	// Set by filing.
 	weathered bool  // the observation has what the weather knows

@@ -48,7 +48,8 @@ func TestReopensOverARestart(t *testing.T) {
 	visit := firstDay.Add(24 * time.Hour)
 	settle(&parcel{kind: someWork, work: &ingest.Work{Turnout: "W1", DoneAt: visit, Kind: ingest.Inspected}, arrived: visit})
 
-	d := &Daemon{store: b.store, yard: newYard(), o: Options{Log: b.log, Now: func() time.Time { return visit }}}
+	now := func() time.Time { return visit }
+	d := &Daemon{store: b.store, yard: newYard(), o: Options{Log: b.log, Now: now}}
 	f := &filer{yard: d.yard, set: detect.DefaultSettings(), most: 100}
 	if err := d.restore(t.Context(), f); err != nil {
 		t.Fatal(err)

@@ -3,12 +3,14 @@ package daemon
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"fmt"
 	"maps"
 	"slices"
 	"time"
 
 	"throwline/alerting"
+	"throwline/daemon/store"
 	"throwline/detect"
 )
 
@@ -19,6 +21,7 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	if err != nil {
 		return fmt.Errorf("open alerts: %w", err)
 	}
+	alerts, d.clerk.silent = silenced(alerts)
 	slices.SortFunc(alerts, func(a, b alerting.Alert) int {
 		return cmp.Or(a.RaisedAt.Compare(b.RaisedAt), cmp.Compare(a.ID, b.ID))
 	})
@@ -45,6 +48,7 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 		for _, a := range slices.Concat(t.past.Open, t.past.Recent) {
 			t.latest = latest(t.latest, a.ChangedAt)
 		}
+		d.clerk.hear(cabinet, t.latest)
 		y.put(name, t)
 		return nil
 	})
@@ -99,6 +103,41 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	return nil
 }
 
+// restorePeople takes into memory what people did that is not over.
+func (d *Daemon) restorePeople(ctx context.Context) error {
+	c := d.clerk
+	list, err := d.store.Handlings(ctx)
+	if err != nil {
+		return fmt.Errorf("alerts that are not over: %w", err)
+	}
+	places, err := d.store.Places(ctx)
+	if err != nil {
+		return fmt.Errorf("registry: %w", err)
+	}
+	windows, err := d.store.Windows(ctx)
+	if err != nil {
+		return fmt.Errorf("windows: %w", err)
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for _, p := range places {
+		c.places[p.Turnout] = p
+	}
+	c.windows = windows
+	v := view{c, &papers{}, c.now()}
+	for _, k := range list {
+		h := &handled{alert: k.Alert, handling: k.Handling}
+		if k.Calls != nil {
+			if err := json.Unmarshal(k.Calls, &h.told); err != nil {
+				return fmt.Errorf("who was told of alert %s: %w", k.Alert.ID, err)
+			}
+		}
+		h.standing, _, _ = v.standing(&h.alert, &h.handling)
+		c.cases[k.Alert.ID] = h
+	}
+	return nil
+}
+
 // recentEnough is how far back cleared alerts are looked for at the start, by
 // the clock: a cabinet that sends late has its own time, which lies behind.
 const recentEnough = 5 * alerting.ReopenWithin
@@ -119,6 +158,7 @@ func (d *Daemon) pasts(ctx context.Context, open []alerting.Alert) (map[string]a
 		p.Open = append(p.Open, a)
 		pasts[a.Turnout] = p
 	}
+	delete(cleared, "") // of cabinets
 	for name, list := range cleared {
 		p := pasts[name]
 		p.Recent = list
@@ -151,6 +191,12 @@ func (d *Daemon) retain(ctx context.Context) {
 			if err != nil || n == 0 || !pause(ctx, 20*time.Millisecond) {
 				break
 			}
+		}
+		if err := d.store.Update(ctx, func(tx *store.Tx) error {
+			_, err := tx.PruneOutbox(d.Now().Add(-outboxKept), retainStep)
+			return err
+		}); err != nil && ctx.Err() == nil {
+			d.o.Log.Warn("dropping old messages failed; it is tried again in an hour", "error", err)
 		}
 		if total > 0 {
 			d.o.Log.Info("dropped what is past its retention", "throws", total)

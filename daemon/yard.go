@@ -50,13 +50,14 @@ type yard struct {
 	cabinets map[string]ingest.CabinetState
 	receipts map[string]ingest.Receipt
 	notices  []detect.Notice // what many feel; never changed in place
+	clerk    *clerk          // what people do
 	behind   []behind        // turnouts whose state as it is kept lacks throws, longest first; the committer's alone
 }
 
 func newYard() *yard {
 	return &yard{
 		turnouts: map[string]*turnout{}, alerting: map[string]*turnout{},
-		cabinets: map[string]ingest.CabinetState{}, receipts: map[string]ingest.Receipt{},
+		cabinets: map[string]ingest.CabinetState{}, receipts: map[string]ingest.Receipt{}, clerk: newClerk(nil, "", time.Now),
 	}
 }
 
@@ -76,6 +77,7 @@ func (y *yard) put(name string, t *turnout) {
 
 // take makes what was committed what is known.
 func (y *yard) take(d *draft) {
+	y.clerk.take(&d.papers)
 	y.mu.Lock()
 	defer y.mu.Unlock()
 	for _, name := range d.touched {

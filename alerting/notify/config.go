@@ -121,6 +121,19 @@ func (t *MQTT) topic() string {
 	return t.Topic
 }
 
+// Kind names the way out.
+func (c *Config) Kind() string {
+	switch {
+	case c.Webhook != nil:
+		return "webhook"
+	case c.Mail != nil:
+		return "mail"
+	case c.MQTT != nil:
+		return "mqtt"
+	}
+	return "alertmanager"
+}
+
 // Options are what a target needs of the program.
 type Options struct {
 	// Publisher is the program's session with its broker, for an MQTT target

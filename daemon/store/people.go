@@ -159,6 +159,36 @@ func (s *Store) HandlingOf(ctx context.Context, alerts ...string) (map[string]al
 	return out, err
 }
 
+// CasesOf returns alerts that stood at any time from from to before to, of one
+// turnout or, for "", of all, newest raised first, at most most.
+func (s *Store) CasesOf(ctx context.Context, from, to time.Time, turnout string, most int) (list []Handled, err error) {
+	text, args := "SELECT body, handling, calls FROM alerts WHERE raised_at < ? AND (cleared_at IS NULL OR cleared_at >= ?)", []any{nanos(to), nanos(from)}
+	if turnout != "" {
+		text, args = text+" AND turnout = ?", append(args, turnout)
+	}
+	err = s.each(ctx, func(r row) error {
+		h, err := scanHandled(r)
+		list = append(list, h)
+		return err
+	}, text+" ORDER BY raised_at DESC, id DESC LIMIT ?", append(args, most)...)
+	return list, err
+}
+
+// AlertOf returns an alert and what was done about it; an error that wraps
+// [fs.ErrNotExist] if there is none.
+func (s *Store) AlertOf(ctx context.Context, id string) (h Handled, err error) {
+	found := false
+	err = s.each(ctx, func(r row) error {
+		found = true
+		h, err = scanHandled(r)
+		return err
+	}, "SELECT body, handling, calls FROM alerts WHERE id = ?", id)
+	if err == nil && !found {
+		err = noAlert(id)
+	}
+	return h, err
+}
+
 // RecentlyCleared returns the alerts that cleared at since or later, by
 // turnout, oldest cleared first.
 func (s *Store) RecentlyCleared(ctx context.Context, since time.Time) (map[string][]alerting.Alert, error) {

@@ -222,21 +222,31 @@ func (s *Store) Throw(ctx context.Context, key string) (rec detect.Record, chann
 }
 
 // Work returns the visits to a turnout, newest first, and what became of them.
-func (s *Store) Work(ctx context.Context, turnout string) (list []detect.Visit, err error) {
+func (s *Store) Work(ctx context.Context, turnout string) ([]detect.Visit, error) {
+	return s.visits(ctx, "WHERE turnout = ? ORDER BY done_at DESC, id DESC LIMIT 1000", turnout)
+}
+
+// WorkOf returns the visits to all turnouts from from to before to, newest
+// first, at most most.
+func (s *Store) WorkOf(ctx context.Context, from, to time.Time, most int) ([]detect.Visit, error) {
+	return s.visits(ctx, "WHERE done_at >= ? AND done_at < ? ORDER BY done_at DESC, id DESC LIMIT ?", nanos(from), nanos(to), most)
+}
+
+func (s *Store) visits(ctx context.Context, which string, args ...any) (list []detect.Visit, err error) {
 	err = s.each(ctx, func(r row) error {
-		w := detect.Visit{Work: ingest.Work{Turnout: turnout}}
+		var w detect.Visit
 		var at int64
 		var kind, verdicts string
-		if err := r.Scan(&at, &kind, &w.Note, &w.By, &verdicts); err != nil {
+		if err := r.Scan(&w.Turnout, &at, &kind, &w.Note, &w.By, &verdicts); err != nil {
 			return err
 		}
 		if err := json.Unmarshal([]byte(verdicts), &w.Verdicts); err != nil {
-			return fmt.Errorf("verdicts on work at %s: %w", turnout, err)
+			return fmt.Errorf("verdicts on work at %s: %w", w.Turnout, err)
 		}
 		w.DoneAt, w.Kind = time.Unix(0, at).UTC(), ingest.WorkKind(kind)
 		list = append(list, w)
 		return nil
-	}, "SELECT done_at, kind, note, by, verdicts FROM work WHERE turnout = ? ORDER BY done_at DESC, id DESC LIMIT 1000", turnout)
+	}, "SELECT turnout, done_at, kind, note, by, verdicts FROM work "+which, args...)
 	return list, err
 }
 

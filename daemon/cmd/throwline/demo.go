@@ -11,6 +11,8 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"throwline/alerting"
+	"throwline/alerting/notify"
 	"throwline/alerting/screen"
 	"throwline/daemon"
 	"throwline/daemon/demo"
@@ -112,6 +114,9 @@ func runDemo(ctx context.Context, f demoFlags, t terminal) (err error) {
 	c.DataDir = filepath.Join(dir, "store")
 	c.MQTT.Brokers = []string{b.Addr()}
 	c.HTTP.Listen = f.listen
+	// Alerts go to a board beside the broker, so that there is something to see of routes.
+	c.Targets = notify.Targets{"board": {MQTT: &notify.MQTT{}}}
+	c.Routes = []alerting.Route{{Name: "everything", Targets: []string{"board"}, Remind: 24 * time.Hour}}
 	d, err := daemon.New(ctx, c, daemon.Options{Log: log, Now: y.Now, Version: version, Demo: true})
 	if err != nil {
 		return err
@@ -119,6 +124,11 @@ func runDemo(ctx context.Context, f demoFlags, t terminal) (err error) {
 	defer func() { err = errors.Join(err, stop(d)) }()
 	if err := d.Start(ctx); err != nil {
 		return err
+	}
+	for _, p := range y.Places() {
+		if err := d.SavePlace(ctx, "the yard's own", p); err != nil {
+			return fmt.Errorf("registry of the yard: %w", err)
+		}
 	}
 	lines := append([]string{"An invented yard: railway, names and data are made up, and its time runs fast."}, addresses(&c, d)...)
 	if !screen.Built() {

@@ -1,0 +1,174 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"time"
+
+	"throwline/alerting"
+	"throwline/alerting/notify"
+	"throwline/daemon/store"
+)
+
+// Messages are entered with what they tell of and sent from here: one goroutine
+// a target, so that one that is down delays no other. What was sent and not
+// noted as such before a crash is sent again, under the same key.
+const (
+	sendBatch   = 32
+	sendLook    = 5 * time.Second // how often a target looks for what has become due
+	sendWait    = time.Minute     // for one message, at most
+	leastPutOff = 10 * time.Second
+	mostPutOff  = time.Hour
+	sendFor     = 7 * 24 * time.Hour // after which one is given up
+	outboxKept  = 90 * 24 * time.Hour
+)
+
+// courier sends to one target.
+type courier struct {
+	d      *Daemon
+	name   string
+	target notify.Target
+	wake   chan struct{}
+}
+
+// hire makes the targets of the configuration.
+func (d *Daemon) hire() error {
+	for name, c := range d.c.Targets {
+		t, err := notify.New(name, c, notify.Options{Publisher: d.session})
+		if err != nil {
+			return fmt.Errorf("target %q (targets): %w", name, err)
+		}
+		d.couriers = append(d.couriers, &courier{d: d, name: name, target: t, wake: make(chan struct{}, 1)})
+	}
+	return nil
+}
+
+// nudge tells the couriers that there is something to send.
+func (d *Daemon) nudge() {
+	for _, c := range d.couriers {
+		select {
+		case c.wake <- struct{}{}:
+		default:
+		}
+	}
+}
+
+func (c *courier) run(ctx context.Context) {
+	var repeat <-chan time.Time
+	if r, ok := c.target.(notify.Repeater); ok {
+		ticker := time.NewTicker(r.Every())
+		defer ticker.Stop()
+		repeat = ticker.C
+		c.repeat(ctx, r)
+	}
+	look := time.NewTicker(sendLook)
+	defer look.Stop()
+	for ctx.Err() == nil {
+		for c.sendDue(ctx) { // there may be more
+		}
+		select {
+		case <-ctx.Done():
+		case <-c.wake:
+		case <-look.C:
+		case <-repeat:
+			if r, ok := c.target.(notify.Repeater); ok {
+				c.repeat(ctx, r)
+			}
+		}
+	}
+}
+
+// repeat tells a target that forgets of all that still calls.
+func (c *courier) repeat(ctx context.Context, r notify.Repeater) {
+	var standing []alerting.Message
+	for _, x := range c.d.Cases() {
+		if x.Open() && !x.Standing.Hidden() && c.d.clerk.knows(x.ID, c.name) {
+			standing = append(standing, alerting.Message{
+				Key: x.ID, Reason: alerting.Reminder, At: c.d.Now(), Alert: x.Alert, Place: x.Place, Link: c.d.clerk.linkTo(&x.Alert), Caution: alerting.Caution,
+			})
+		}
+	}
+	ctx, cancel := context.WithTimeout(ctx, sendWait)
+	defer cancel()
+	if err := r.Repeat(ctx, standing); err != nil && ctx.Err() == nil {
+		c.d.o.Log.Warn("a target could not be told again of what still stands", "target", c.name, "error", err)
+	}
+}
+
+// sendDue sends what is due, and reports whether to look again at once.
+func (c *courier) sendDue(ctx context.Context) bool {
+	list, err := c.d.store.DueOutgoing(ctx, c.name, c.d.Now(), sendBatch)
+	if err != nil {
+		if ctx.Err() == nil {
+			c.d.o.Log.Warn("what is to be sent cannot be read", "target", c.name, "error", err)
+		}
+		return false
+	}
+	progress := false
+	for i := range list {
+		if ctx.Err() != nil {
+			return false
+		}
+		done, err := c.send(ctx, &list[i])
+		if err != nil {
+			if ctx.Err() == nil {
+				c.d.o.Log.Warn("what became of a message cannot be noted; it is sent again", "target", c.name, "error", err)
+			}
+			return false
+		}
+		progress = progress || done
+	}
+	return progress
+}
+
+// send sends one message and notes what became of it. done: it is not tried again.
+func (c *courier) send(ctx context.Context, o *store.Outgoing) (done bool, err error) {
+	var m alerting.Message
+	failure := json.Unmarshal(o.Body, &m)
+	permanent := failure != nil
+	if failure == nil {
+		try, cancel := context.WithTimeout(ctx, sendWait)
+		failure = c.target.Send(try, m, c.d.pictures(try, &m))
+		cancel()
+		if ctx.Err() != nil && failure != nil {
+			return false, ctx.Err() // we stop; it is no fault of the target
+		}
+	}
+	now := c.d.Now()
+	note := context.WithoutCancel(ctx)
+	if failure == nil {
+		c.d.metrics.sent(c.name, "sent")
+		return true, c.d.store.Update(note, func(tx *store.Tx) error { return tx.Sent(o.ID, now, "sent") })
+	}
+	var f *notify.Failure
+	after := time.Duration(0)
+	if errors.As(failure, &f) {
+		permanent, after = f.Permanent, f.After
+	}
+	outcome := failure.Error()
+	if !permanent && now.Sub(o.Since) > sendFor {
+		permanent, outcome = true, outcome+"; given up after "+about(sendFor)
+	}
+	c.d.o.Log.Warn("a message could not be sent", "target", c.name, "reason", o.Reason, "turnout", o.Turnout, "tries", o.Tries+1, "given_up", permanent, "error", failure)
+	if permanent {
+		c.d.metrics.sent(c.name, "given up")
+		return true, c.d.store.Update(note, func(tx *store.Tx) error { return tx.GiveUp(o.ID, now, outcome) })
+	}
+	c.d.metrics.sent(c.name, "failed")
+	if after == 0 {
+		after = min(leastPutOff<<min(o.Tries, 12), mostPutOff)
+		after += rand.N(after/4 + 1)
+	}
+	return false, c.d.store.Update(note, func(tx *store.Tx) error { return tx.PutOff(o.ID, now, now.Add(after), outcome, o.Tries+1) })
+}
+
+// knows reports whether a target was told that the alert stands.
+func (c *clerk) knows(alert, target string) bool {
+	c.mu.RLock()
+	defer c.mu.RUnlock()
+	h := c.cases[alert]
+	return h != nil && h.told.Known[target] > 0
+}

@@ -1,0 +1,190 @@
+package daemon
+
+import (
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"throwline/alerting"
+	"throwline/detect"
+	"throwline/ingest"
+)
+
+// Whether a cabinet is silent is judged by what it says of itself, or the
+// broker in its place, and by how often it sends: throws come in no order, so
+// that a gap of many usual ones is no chance. A cabinet that was always rare is
+// given longer.
+const (
+	gapsSilent = 12            // usual gaps
+	leastQuiet = 6 * time.Hour // a night without a train is no silence
+	gapWeight  = 50            // throws over which the usual gap is the mean
+)
+
+// rhythm is how often a cabinet sends.
+type rhythm struct {
+	heard time.Time     // the latest throw's arrival
+	gap   time.Duration // usual, between throws
+	n     int
+}
+
+// hearing is who was heard when. It is apart from what is committed: a throw
+// that comes twice was heard twice.
+type hearing struct {
+	mu       sync.Mutex
+	cabinets map[string]rhythm
+}
+
+func (h *hearing) hear(cabinet string, at time.Time) {
+	if cabinet == "" {
+		return
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.cabinets == nil {
+		h.cabinets = map[string]rhythm{}
+	}
+	r := h.cabinets[cabinet]
+	if gap := at.Sub(r.heard); r.n > 0 && gap > 0 {
+		r.gap += (gap - r.gap) / time.Duration(min(r.n, gapWeight))
+	}
+	if at.After(r.heard) {
+		r.heard = at
+	}
+	r.n++
+	h.cabinets[cabinet] = r
+}
+
+// quiet returns since when a cabinet has been silent, and why that is thought;
+// the zero time: it is not.
+func (h *hearing) quiet(c *ingest.CabinetState, set *SilenceConfig, now time.Time) (since time.Time, why string) {
+	h.mu.Lock()
+	r := h.cabinets[c.Cabinet]
+	h.mu.Unlock()
+	if !c.Online && !c.At.IsZero() && now.Sub(c.At) > time.Duration(set.Offline) && !r.heard.After(c.At) {
+		return c.At, "it is offline since " + stampOf(c.At)
+	}
+	if r.n == 0 {
+		return time.Time{}, ""
+	}
+	limit := time.Duration(set.Quiet)
+	if r.n > gapWeight {
+		limit = min(limit, max(leastQuiet, gapsSilent*r.gap))
+	}
+	if c.Online && !c.At.IsZero() {
+		limit = time.Duration(set.Quiet) // it says that it is there
+	}
+	if now.Sub(r.heard) <= limit {
+		return time.Time{}, ""
+	}
+	why = "nothing has come of it since " + stampOf(r.heard)
+	if r.n > gapWeight {
+		why += fmt.Sprintf("; a throw used to come every %s", about(r.gap))
+	}
+	return r.heard, why
+}
+
+func stampOf(t time.Time) string { return t.UTC().Format("2006-01-02 15:04 MST") }
+
+// about writes a duration as people say it.
+func about(d time.Duration) string {
+	switch {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f seconds", d.Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f minutes", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.0f hours", d.Hours())
+	}
+	return fmt.Sprintf("%.0f days", d.Hours()/24)
+}
+
+// watched returns every cabinet that was ever heard, or said that it was there.
+func (d *Daemon) watched() []ingest.CabinetState {
+	list := d.Cabinets()
+	d.clerk.hearing.mu.Lock()
+	defer d.clerk.hearing.mu.Unlock()
+	for name := range d.clerk.cabinets {
+		if !slices.ContainsFunc(list, func(c ingest.CabinetState) bool { return c.Cabinet == name }) {
+			list = append(list, ingest.CabinetState{Cabinet: name})
+		}
+	}
+	return list
+}
+
+// silences returns the cabinets whose alert has to change.
+func (d *Daemon) silences() (cabinets []string) {
+	now := d.Now()
+	d.clerk.mu.RLock()
+	defer d.clerk.mu.RUnlock()
+	for _, c := range d.watched() {
+		since, _ := d.clerk.quiet(&c, &d.c.Silence, now)
+		if since.IsZero() == (len(d.clerk.silent[c.Cabinet].Open) > 0) {
+			cabinets = append(cabinets, c.Cabinet)
+		}
+	}
+	return cabinets
+}
+
+// hush raises or clears the alerts of silent cabinets. "No data" clears nothing
+// else: what stood at the turnouts of a silent cabinet still stands.
+func (d *Daemon) hush(f *filer, tx entries, made *draft, cabinets []string) error {
+	v := f.view(made)
+	for _, c := range d.watched() {
+		if !slices.Contains(cabinets, c.Cabinet) {
+			continue
+		}
+		var findings []detect.Finding
+		if since, why := f.clerk.quiet(&c, &d.c.Silence, v.at); !since.IsZero() {
+			findings = []detect.Finding{{
+				Condition: detect.CabinetSilent, Since: since, Urgency: 0.4,
+				Causes: []detect.Cause{{
+					Cause: detect.UnknownCause, Probability: 1, Evidence: []string{why + "; its turnouts are not watched meanwhile"},
+					Checks: []string{"ask whether the cabinet is switched off or cut off on purpose", "check its power, its link and the broker's log"},
+				}},
+			}}
+		}
+		past, known := made.papers.silent[c.Cabinet]
+		if !known {
+			past = f.clerk.silent[c.Cabinet]
+		}
+		past, events := alerting.Step(past, "cabinet "+c.Cabinet, findings, v.at)
+		for _, list := range [][]alerting.Alert{past.Open, past.Recent} {
+			for i := range list {
+				if list[i].Cabinet == "" { // others may be reading those that have it
+					list[i].Turnout, list[i].Cabinet = "", c.Cabinet
+				}
+			}
+		}
+		for i := range events {
+			events[i].Alert.Turnout, events[i].Alert.Cabinet = "", c.Cabinet
+		}
+		if made.papers.silent == nil {
+			made.papers.silent = map[string]alerting.Past{}
+		}
+		made.papers.silent[c.Cabinet] = past
+		if err := f.transitions(tx, made, events); err != nil {
+			return fmt.Errorf("silence of cabinet %q: %w", c.Cabinet, err)
+		}
+	}
+	return nil
+}
+
+// silenced splits the alerts of cabinets from those of turnouts.
+func silenced(list []alerting.Alert) (turnouts []alerting.Alert, cabinets map[string]alerting.Past) {
+	cabinets = map[string]alerting.Past{}
+	for _, a := range list {
+		if a.Cabinet == "" {
+			turnouts = append(turnouts, a)
+			continue
+		}
+		p := cabinets[a.Cabinet]
+		if a.Open() {
+			p.Open = append(p.Open, a)
+		} else {
+			p.Recent = append(p.Recent, a)
+		}
+		cabinets[a.Cabinet] = p
+	}
+	return turnouts, cabinets
+}
