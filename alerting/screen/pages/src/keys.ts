@@ -6,7 +6,7 @@ const keys: [string, string][] = [
   ["j  k", "next, previous alert"],
   ["Enter", "open the alert’s turnout"],
   ["s", "all alerts have been seen"],
-  ["a  t  c  q", "alerts, turnouts, cabinets, set aside"],
+  ["a  t  c  q", "alerts, turnouts, cabinets, refused messages"],
   ["/", "filter the turnouts"],
   ["←  →", "previous, next throw; on a graph: previous, next point"],
   ["0", "graphs: the whole range again"],

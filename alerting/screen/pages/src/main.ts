@@ -5,6 +5,7 @@ import { tellNow, yardNow, yardRate } from "./clock.ts";
 import { fill, h, remember, remembered } from "./dom.ts";
 import { emblem } from "./marks.ts";
 import { drawKeys } from "./keys.ts";
+import { drawNav } from "./nav.ts";
 import { News } from "./news.ts";
 import { Notices } from "./notices.ts";
 import type { Draw, Page, Yard } from "./page.ts";
@@ -38,14 +39,6 @@ const routes: [RegExp, string, Draw][] = [
 /** Pages for who has not come in yet: nothing is read but what they ask for. */
 const outside = /^\/(login|welcome)$/;
 
-const sections: [path: string, name: string, routes: string[]][] = [
-  ["/", "Alerts", ["alerts"]],
-  ["/turnouts", "Turnouts", ["turnouts", "turnout", "throw"]],
-  ["/cabinets", "Cabinets", ["cabinets"]],
-  ["/quarantine", "Set aside", ["quarantine"]],
-  ["/people", "People", ["people"]], // seen by administrators
-];
-
 function must(id: string): HTMLElement {
   const el = document.getElementById(id);
   if (!el) throw new Error(`the page has no #${id}`);
@@ -69,8 +62,8 @@ class Frame implements Yard {
   private readonly zone = h("button", { type: "button", class: "quiet", id: "zone", on: { click: () => setUTC(!isUTC()) } });
   private readonly scheme = h("button", { type: "button", class: "quiet", id: "scheme", on: { click: () => this.turnScheme() } });
   private readonly me = h("a", { class: "quiet me", id: "me", href: "/account", title: "Your account", hidden: true });
-  private readonly links = new Map<string, HTMLAnchorElement>();
   private readonly tally = h("span", { class: "tally", id: "tally" });
+  private readonly nav = drawNav(this.tally, routes.map(([, name]) => name));
   private readonly keys = drawKeys(() => this.singleKeys, (on) => this.useSingleKeys(on));
   private singleKeys = remembered("keys") !== "off";
   private page: Page | undefined;
@@ -148,11 +141,7 @@ class Frame implements Yard {
       this.sheet.replaceChildren(root);
       this.shown = name;
       document.documentElement.dataset.route = name;
-      for (const [path, , under] of sections) {
-        const link = this.links.get(path);
-        if (under.includes(name)) link?.setAttribute("aria-current", path === location.pathname ? "page" : "true");
-        else link?.removeAttribute("aria-current");
-      }
+      this.nav.mark(name, location.pathname);
       this.page = draw(root, this, m.slice(1).filter((s) => s !== undefined).map(decodeURIComponent), this.leave.signal);
       this.drawTitle();
       this.drawBlock();
@@ -228,10 +217,9 @@ class Frame implements Yard {
   }
 
   private drawMasthead(): void {
-    for (const [path, name] of sections) this.links.set(path, h("a", { href: path }, name, path === "/" && this.tally));
     fill(must("masthead"),
       h("a", { class: "brand", href: "/", "aria-label": "Throwline, to the alerts" }, emblem(), h("span", null, "Throwline")), this.demo,
-      h("nav", { "aria-label": "Sheets" }, [...this.links.values()]),
+      this.nav.button, this.nav.el,
       h("div", { class: "instruments" }, this.me, this.clock, this.zone, this.scheme,
         h("button", { type: "button", class: "quiet", id: "show-keys", title: "Keys (?)", "aria-label": "Keys", on: { click: () => this.keys.show() } }, "?")));
     this.drawScheme();

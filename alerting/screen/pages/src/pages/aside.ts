@@ -15,7 +15,7 @@ export const asidePage: Draw = (root, _yard, [id], signal) => {
   const more = h("button", { type: "button", class: "act", hidden: true, on: { click: () => void load() } }, "Older ones");
   let cursor: string | undefined;
   fill(root,
-    h("div", { class: "head" }, h("h1", { tabindex: -1 }, "Set aside"), said),
+    h("div", { class: "head" }, h("h1", { tabindex: -1 }, "Refused messages"), said),
     h("p", { class: "lead" }, "Messages that broke a rule. They were acknowledged and kept whole; they hold up nothing. Once the reason is gone, send them through again."),
     trouble, list, more);
 
@@ -39,7 +39,7 @@ export const asidePage: Draw = (root, _yard, [id], signal) => {
     }
   };
   void load();
-  return { title: id ? `Set aside ${id}` : "Set aside", close: () => undefined };
+  return { title: id ? `Refused message ${id}` : "Refused messages", close: () => undefined };
 };
 
 function entry(a: SetAside, detail?: SetAsideDetail): HTMLElement {
