@@ -111,7 +111,7 @@ func Due(routes []Route, a *Alert, h *Handling, p Place, standing Standing, told
 	switch {
 	case told.Hidden:
 		told.begin(a.Call, now)
-		out.call(routes, &told, standing, StillStands, stamp(now), "What kept it quiet has ended.", now)
+		out.call(routes, &told, standing, StillStands, stamp(now), "It was kept quiet, or came late, and still stands.", now)
 	case a.Call > told.Call && !told.Since.IsZero():
 		told.begin(a.Call, now)
 		out.call(routes, &told, standing, StillStands, stamp(now), "", now)

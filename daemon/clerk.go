@@ -214,10 +214,19 @@ func (v *view) note(tx peopleEntries, e *alerting.Event) error {
 	if _, err := tx.AddEntry(alerting.EntryOf(e)); err != nil {
 		return err
 	}
+	standing := h.standing
+	if e.Kind != alerting.Cleared && v.at.Sub(e.At) > lateBy {
+		standing = alerting.Suppressed // for now: what still stands is told when it is next looked
+	}
 	var list []alerting.Delivery
-	list, h.told = alerting.Deliveries(v.routes, e, v.place(e.Alert.Turnout), h.standing, h.told, v.at)
+	list, h.told = alerting.Deliveries(v.routes, e, v.place(e.Alert.Turnout), standing, h.told, v.at)
 	return v.send(tx, h, list)
 }
+
+// lateBy is how old a throw may be for its alert to be told as it happens.
+// What a cabinet or the broker held back for longer may be over by the next
+// throw, which comes right behind it.
+const lateBy = time.Hour
 
 // send enters what must be sent of a case, and the case.
 func (v *view) send(tx peopleEntries, h *handled, list []alerting.Delivery) error {

@@ -164,6 +164,7 @@ func (d *Daemon) SavePlace(ctx context.Context, by string, p alerting.Place) err
 			return nil, err
 		}
 		v.withPlaces(func(m map[string]alerting.Place) { m[p.Turnout] = p })
+		d.look() // it may be out of service now, or in service again
 		return nil, tx.People().Audit(v.at, by, "place "+p.Turnout, jsonOf(p))
 	})
 }
@@ -208,6 +209,7 @@ func (d *Daemon) ReadPlaces(ctx context.Context, by string, csv io.Reader) (int,
 				m[p.Turnout] = p
 			}
 		})
+		d.look()
 		return nil, tx.People().Audit(v.at, by, "registry", fmt.Sprintf("%d turnouts read from a file", len(list)))
 	})
 	return len(list), err
