@@ -81,8 +81,8 @@ func (s *server) register(api huma.API) {
 	get(api, "status", "/status", "The program at a glance", s.status)
 }
 
-func get[I, O any](api huma.API, id, path, summary string, h func(context.Context, *I) (*O, error)) {
-	op := huma.Operation{OperationID: id, Method: http.MethodGet, Path: apiPath + path, Summary: summary, Errors: []int{400, 422, 503}}
+func get[I, O any](api huma.API, id, path, summary string, h func(context.Context, *I) (*O, error), more ...int) {
+	op := huma.Operation{OperationID: id, Method: http.MethodGet, Path: apiPath + path, Summary: summary, Errors: append([]int{400, 422, 503}, more...)}
 	if strings.Contains(path, "{") {
 		op.Errors = []int{400, 404, 422, 503}
 	}

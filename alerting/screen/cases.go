@@ -18,7 +18,7 @@ import (
 const mostCases = 20_000
 
 func (s *server) registerCases(api huma.API) {
-	get(api, "alerts", "/alerts", "Alerts, newest raised first; those that live, what calls for someone first", s.alerts)
+	get(api, "alerts", "/alerts", "Alerts, newest raised first; those that live, what calls for someone first", s.alerts, http.StatusNotFound)
 	get(api, "alert", "/alerts/{id}", "One alert, over or not", s.alert)
 	for _, a := range []struct {
 		action  alerting.Action
@@ -31,11 +31,11 @@ func (s *server) registerCases(api huma.API) {
 		{alerting.Judge, "Say what was found"},
 		{alerting.Reopen, "Take back an acknowledgement and what was found"},
 	} {
-		act(api, string(a.action)+"-alert", "/alerts/{id}/"+string(a.action), a.summary, http.StatusOK, s.actOn(a.action))
+		change(api, http.MethodPost, string(a.action)+"-alert", "/alerts/{id}/"+string(a.action), a.summary, http.StatusOK, s.actOn(a.action), http.StatusConflict)
 	}
-	act(api, "acknowledge-alerts", "/alerts/acknowledge", "Say that one has seen several alerts; each stands by itself", http.StatusOK, s.acknowledge)
+	change(api, http.MethodPost, "acknowledge-alerts", "/alerts/acknowledge", "Say that one has seen several alerts; each stands by itself", http.StatusOK, s.acknowledge)
 	get(api, "alert-journal", "/alerts/{id}/journal", "All that became of an alert, newest first", s.alertJournal)
-	get(api, "journal", "/journal", "The journal of all alerts, newest first", s.journal)
+	get(api, "journal", "/journal", "The journal of all alerts, newest first", s.journal, http.StatusNotFound)
 	get(api, "sendings", "/alerts/{id}/sendings", "What was and is to be sent of an alert", s.sendings)
 }
 
@@ -243,7 +243,12 @@ func (s *server) actOn(action alerting.Action) func(context.Context, *actInput) 
 		}
 		c, err := desk.Act(ctx, in.ID, a)
 		if err != nil {
-			return nil, s.problem(ctx, err, string(action)+" the alert")
+			err = s.problem(ctx, err, string(action)+" the alert")
+			var p *huma.ErrorModel
+			if in.Body.ForHours != nil && errors.As(err, &p) && len(p.Errors) > 0 && p.Errors[0].Location == "body.until" {
+				p.Errors[0].Location = "body.for_hours" // it is what was sent
+			}
+			return nil, err
 		}
 		return &answer[alerting.Case]{c}, nil
 	}

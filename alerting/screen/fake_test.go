@@ -283,11 +283,27 @@ func newRig(t *testing.T, change ...func(*fake)) *rig {
 	for _, c := range change {
 		c(f)
 	}
+	return rigOf(t, f, nil)
+}
+
+// newDeskRig is a rig at which people do something about alerts.
+func newDeskRig(t *testing.T, change ...func(*fakeDesk)) (*rig, *fakeDesk) {
+	d := newDesk(newFake())
+	for _, c := range change {
+		c(d)
+	}
+	return rigOf(t, d.fake, d), d
+}
+
+func rigOf(t *testing.T, f *fake, desk Desk) *rig {
 	var log bytes.Buffer
 	hub := NewHub(HubOptions{Now: f.Now})
 	t.Cleanup(hub.Close)
 	metrics := http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "metric 1\n") })
-	s := newServer(Options{Archive: f, Yard: f, Hub: hub, Metrics: metrics, Version: "v1", Demo: true, Log: slog.New(slog.NewTextHandler(&log, nil))}, dist)
+	s := newServer(Options{
+		Archive: f, Yard: f, Hub: hub, Desk: desk, Metrics: metrics, Version: "v1", Demo: true, Log: slog.New(slog.NewTextHandler(&log, nil)),
+		CabinetOf: func(turnout string) string { return map[string]string{"W1": "a", "W2": "z"}[turnout] },
+	}, dist)
 	return &rig{f, t, s, s.handler(), hub, &log}
 }
 

@@ -3,6 +3,7 @@ package screen
 import (
 	"context"
 	"fmt"
+	"net/http"
 	"slices"
 	"time"
 
@@ -24,10 +25,10 @@ const (
 )
 
 func (s *server) registerFigures(api huma.API) {
-	get(api, "rates", "/rates", "How often people were called, beside the levels of EEMUA 191 and IEC 62682", s.rates)
-	get(api, "merit", "/merit", "How good the alerts have been here, by what people have said of them", s.merit)
-	get(api, "handover", "/handover", "What the next shift has to know", s.handover)
-	get(api, "report", "/report", "A report by area", s.report)
+	get(api, "rates", "/rates", "How often people were called, beside the levels of EEMUA 191 and IEC 62682", s.rates, http.StatusNotFound)
+	get(api, "merit", "/merit", "How good the alerts have been here, by what people have said of them", s.merit, http.StatusNotFound)
+	get(api, "handover", "/handover", "What the next shift has to know", s.handover, http.StatusNotFound)
+	get(api, "report", "/report", "A report by area", s.report, http.StatusNotFound)
 }
 
 // span returns the range asked for. Without an end it ends now, without a

@@ -33,7 +33,7 @@ type Fleet struct {
 	Learnt     column    `json:"learnt" doc:"share of the baseline that is there, 0 to 1, of the end that has less; null: no throws"`
 	LastThrow  instants  `json:"last_throw_at" doc:"start of the latest throw in s since 1970-01-01T00:00:00Z; null: none"`
 	Cabinet    []string  `json:"cabinet"`
-	Silent     []bool    `json:"silent" doc:"its cabinet is offline"`
+	Silent     []bool    `json:"silent" doc:"its cabinet is offline, or an alert says that it is not heard from"`
 	OutService []bool    `json:"out_of_service"`
 }
 
@@ -165,9 +165,15 @@ func (s *server) newFleet(desk Desk) *Fleet {
 			worst[c.Turnout] = c
 		}
 	}
-	offline := map[string]bool{}
+	quiet := map[string]bool{}
 	for _, c := range s.o.Yard.Cabinets() {
-		offline[c.Cabinet] = !c.Online
+		quiet[c.Cabinet] = !c.Online
+	}
+	for i := range cases {
+		// One that is online as far as its broker knows may have gone quiet all the same.
+		if c := &cases[i]; c.Condition == detect.CabinetSilent && c.Open() && c.Cabinet != "" {
+			quiet[c.Cabinet] = true
+		}
 	}
 	n := len(rows)
 	f := &Fleet{
@@ -188,7 +194,7 @@ func (s *server) newFleet(desk Desk) *Fleet {
 		}
 		if s.o.CabinetOf != nil {
 			f.Cabinet[i] = s.o.CabinetOf(name)
-			f.Silent[i] = f.Cabinet[i] != "" && offline[f.Cabinet[i]]
+			f.Silent[i] = f.Cabinet[i] != "" && quiet[f.Cabinet[i]]
 		}
 		c := worst[name]
 		if c != nil {

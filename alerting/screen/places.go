@@ -22,7 +22,7 @@ const (
 )
 
 func (s *server) registerPlaces(api huma.API) {
-	get(api, "places", "/places", "The registry of turnouts, in the order of area, line, position, name", s.places)
+	get(api, "places", "/places", "The registry of turnouts, in the order of area, line, position, name", s.places, http.StatusNotFound)
 	get(api, "place", "/places/{turnout}", "What people have said of a turnout", s.place)
 	change(api, http.MethodPut, "save-place", "/places/{turnout}", "Say where a turnout is and how much hangs on it; takes the place of what was said", http.StatusOK, s.savePlace)
 	erase(api, "drop-place", "/places/{turnout}", "Forget what was said of a turnout", s.dropPlace)
@@ -33,11 +33,11 @@ func (s *server) registerPlaces(api huma.API) {
 	}, s.readPlaces)
 }
 
-// change registers an operation that puts JSON at an address.
-func change[I, O any](api huma.API, method, id, path, summary string, status int, h func(context.Context, *I) (*O, error)) {
+// change registers an operation that changes something and takes JSON.
+func change[I, O any](api huma.API, method, id, path, summary string, status int, h func(context.Context, *I) (*O, error), more ...int) {
 	huma.Register(api, huma.Operation{
 		OperationID: id, Method: method, Path: apiPath + path, Summary: summary, DefaultStatus: status,
-		MaxBodyBytes: maxBody, Middlewares: huma.Middlewares{onlyJSON(api)}, Errors: []int{400, 401, 403, 404, 409, 413, 415, 422, 503},
+		MaxBodyBytes: maxBody, Middlewares: huma.Middlewares{onlyJSON(api)}, Errors: append([]int{400, 401, 403, 404, 413, 415, 422, 503}, more...),
 	}, h)
 }
 

@@ -12,12 +12,12 @@ import (
 )
 
 func (s *server) registerRouting(api huma.API) {
-	get(api, "worklist", "/worklist", "Which turnouts to visit, by area, first first", s.workList)
-	get(api, "fleet", "/fleet", "Every turnout in columns, in the order of area, line, position, name", s.fleet)
-	get(api, "routes", "/routes", "Who gets what, as the configuration says", s.routes)
+	get(api, "worklist", "/worklist", "Which turnouts to visit, by area, first first", s.workList, http.StatusNotFound)
+	get(api, "fleet", "/fleet", "Every turnout in columns, in the order of area, line, position, name", s.fleet, http.StatusNotFound)
+	get(api, "routes", "/routes", "Who gets what, as the configuration says", s.routes, http.StatusNotFound)
 	change(api, http.MethodPost, "preview-routes", "/routes/preview", "Who would get an alert, route by route; nothing is sent", http.StatusOK, s.previewRoutes)
-	get(api, "targets", "/targets", "Where messages go, and how that fares", s.targets)
-	change(api, http.MethodPost, "try-target", "/targets/{name}/trial", "Send a trial message; 502: it did not get through, and why", http.StatusNoContent, s.tryTarget)
+	get(api, "targets", "/targets", "Where messages go, and how that fares", s.targets, http.StatusNotFound)
+	change(api, http.MethodPost, "try-target", "/targets/{name}/trial", "Send a trial message; 502: it did not get through, and why", http.StatusNoContent, s.tryTarget, http.StatusBadGateway)
 }
 
 func (s *server) workList(context.Context, *struct{}) (*answer[List[alerting.AreaJobs]], error) {

@@ -14,7 +14,7 @@ import (
 )
 
 func (s *server) registerWindows(api huma.API) {
-	get(api, "windows", "/windows", "Times in which alerts are suppressed by design: possessions, works", s.windows)
+	get(api, "windows", "/windows", "Times in which alerts are suppressed by design: possessions, works", s.windows, http.StatusNotFound)
 	change(api, http.MethodPost, "add-window", "/windows", "Enter a window", http.StatusCreated, s.addWindow)
 	change(api, http.MethodPut, "change-window", "/windows/{id}", "Change a window; what is sent takes the place of what was", http.StatusOK, s.changeWindow)
 	erase(api, "drop-window", "/windows/{id}", "Take a window away", s.dropWindow)
@@ -23,15 +23,26 @@ func (s *server) registerWindows(api huma.API) {
 
 // NewWindow is a window to be entered.
 type NewWindow struct {
-	_        struct{}       `additionalProperties:"false"`
-	Name     string         `json:"name" minLength:"1" maxLength:"128"`
-	Match    alerting.Match `json:"match" doc:"which alerts; what is left out matches all"`
-	Zone     string         `json:"zone" maxLength:"64" doc:"IANA name, e.g. Europe/Oslo"`
-	Start    string         `json:"start" maxLength:"32" doc:"local, 2006-01-02T15:04"`
-	Duration float64        `json:"duration_minutes" minimum:"1" maximum:"44640" doc:"min, of each time"`
-	Repeat   string         `json:"repeat,omitempty" maxLength:"256" doc:"RFC 5545 recurrence rule, e.g. FREQ=WEEKLY;BYDAY=SU; left out: once"`
-	Note     string         `json:"note,omitempty" maxLength:"4096"`
-	By       string         `json:"by,omitempty" maxLength:"128" doc:"who says so; not looked at where one logs in"`
+	_        struct{} `additionalProperties:"false"`
+	Name     string   `json:"name" minLength:"1" maxLength:"128"`
+	Match    NewMatch `json:"match" doc:"which alerts; what is left out matches all"`
+	Zone     string   `json:"zone" maxLength:"64" doc:"IANA name, e.g. Europe/Oslo"`
+	Start    string   `json:"start" maxLength:"32" doc:"local, 2006-01-02T15:04"`
+	Duration float64  `json:"duration_minutes" minimum:"1" maximum:"44640" doc:"min, of each time"`
+	Repeat   string   `json:"repeat,omitempty" maxLength:"256" doc:"RFC 5545 recurrence rule, e.g. FREQ=WEEKLY;BYDAY=SU; left out: once"`
+	Note     string   `json:"note,omitempty" maxLength:"4096"`
+	By       string   `json:"by,omitempty" maxLength:"128" doc:"who says so; not looked at where one logs in"`
+}
+
+// NewMatch selects turnouts and what is told of them. A misspelt name is
+// refused: it would match all.
+type NewMatch struct {
+	_          struct{}            `additionalProperties:"false"`
+	Areas      []string            `json:"areas,omitempty"`
+	Lines      []string            `json:"lines,omitempty"`
+	Turnouts   []string            `json:"turnouts,omitempty" doc:"names, or patterns with * and ?"`
+	Conditions []string            `json:"conditions,omitempty" enum:"stiffening,slow-throw,incomplete-throw,odd-throw,late-detection,weak-supply,doubtful-measurement,cabinet-silent"`
+	Priorities []alerting.Priority `json:"priorities,omitempty" enum:"high,medium,low"`
 }
 
 // Window is a window as it stands now.
@@ -61,9 +72,11 @@ func newWindow(w *alerting.Window, now time.Time) Window {
 
 // window returns what is to be entered, or what is wrong with it.
 func (n *NewWindow) window(ctx context.Context) (alerting.Window, error) {
+	m := &n.Match
 	w := alerting.Window{
-		Name: n.Name, Match: n.Match, Zone: n.Zone, Start: n.Start, Duration: time.Duration(n.Duration * float64(time.Minute)),
+		Name: n.Name, Zone: n.Zone, Start: n.Start, Duration: time.Duration(n.Duration * float64(time.Minute)),
 		Repeat: n.Repeat, By: By(ctx, n.By), Note: n.Note,
+		Match: alerting.Match{Areas: m.Areas, Lines: m.Lines, Turnouts: m.Turnouts, Conditions: m.Conditions, Priorities: m.Priorities},
 	}
 	if err := w.Check(); err != nil {
 		return w, misfit(err)

@@ -1,8 +1,9 @@
-// The event stream: connects, tells what comes, notices when nothing comes any
-// more, and connects again.
+// The event stream, as the pages hear it: over a worker that all tabs share,
+// or, where there is none, over a connection of the tab's own.
 
-import type { AlertEvent, Cabinet, List, Notice, ThrowSummary } from "./api.ts";
+import type { AlertEvent, Cabinet, Case, List, Notice, ThrowSummary } from "./api.ts";
 import { tellArrived, tellNow } from "./clock.ts";
+import { Line } from "./line.ts";
 
 export interface Hello {
   now: string;
@@ -14,27 +15,35 @@ export interface Events {
   /** The stream is open (again): what happened before it is not told. */
   hello: Hello;
   alert: AlertEvent;
+  /** How an alert stands after something was done about it, or has changed it. */
+  case: Case;
   throw: ThrowSummary;
   cabinet: Cabinet;
   /** All notices that stand now; no items where the server could not write them. */
   notices: Partial<List<Notice>>;
-  /** Whether the stream is open, and since when (ms, the browser's clock). */
+  /** Whether the stream is open, and since when (ms, the browser's clock): of one that is lost, when something was heard last. */
   link: { open: boolean; since: number };
 }
 
+/** What the worker sends: an event, the state of the line, or a sign of life. */
+export type FromWorker = { kind: string; data: string } | { open: boolean; since: number } | { beat: true };
+
+export type ToWorker = "here" | "bye";
+
 type Listener<K extends keyof Events> = (data: Events[K]) => void;
 
-const silence = 20_000; // ms without even a clock event: the line is dead, whatever TCP says
-const first = 1000; // ms until another try, doubled up to most
-const most = 15_000;
+const answerWithin = 6000; // ms for the worker's first word
+const dead = 20_000; // ms without a sign of life of the worker
+const alive = 30_000; // ms between our own
 
 export class Stream {
   private readonly url: string;
-  private readonly listeners: { [K in keyof Events]: Set<Listener<K>> } = { hello: new Set(), alert: new Set(), throw: new Set(), cabinet: new Set(), notices: new Set(), link: new Set() };
-  private source: EventSource | undefined;
-  private wait = first;
-  private retry = 0;
-  private watchdog = 0;
+  private readonly listeners: { [K in keyof Events]: Set<Listener<K>> } = { hello: new Set(), alert: new Set(), case: new Set(), throw: new Set(), cabinet: new Set(), notices: new Set(), link: new Set() };
+  private line: Line | undefined; // our own
+  private port: MessagePort | undefined; // to the worker's
+  private workers = true;
+  private timers: number[] = [];
+  private heard = 0;
   private open: boolean | undefined;
 
   constructor(url: string) {
@@ -54,65 +63,88 @@ export class Stream {
   }
 
   start(): void {
-    this.source?.close();
-    window.clearTimeout(this.retry);
-    const source = new EventSource(this.url);
-    this.source = source;
-    this.heard();
-    source.onerror = () => this.lost();
-    this.take(source, "hello", (d) => {
-      tellNow(d.now);
-      this.wait = first;
-      this.link(true);
-    });
-    this.take(source, "alert");
-    this.take(source, "throw", (t) => tellArrived(t.arrived_at));
-    this.take(source, "cabinet");
-    this.take(source, "notices");
-    source.addEventListener("clock", (ev) => {
-      this.heard();
-      tellNow((JSON.parse(ev.data as string) as { now: string }).now);
-    });
+    this.stop();
+    if (!this.join()) this.connect();
   }
 
   stop(): void {
-    this.source?.close();
-    window.clearTimeout(this.retry);
-    window.clearTimeout(this.watchdog);
+    this.line?.stop();
+    this.line = undefined;
+    this.port?.postMessage("bye" satisfies ToWorker);
+    this.port?.close();
+    this.port = undefined;
+    for (const t of this.timers) window.clearInterval(t);
+    this.timers = [];
   }
 
-  private take<K extends Exclude<keyof Events, "link">>(source: EventSource, kind: K, before?: (data: Events[K]) => void): void {
-    source.addEventListener(kind, (ev: MessageEvent<string>) => {
-      this.heard();
-      const data = JSON.parse(ev.data) as Events[K];
-      before?.(data);
-      this.emit(kind, data);
-    });
+  /** Whether the tab shares its connection. */
+  shared(): boolean {
+    return this.port !== undefined;
   }
 
-  private emit<K extends keyof Events>(kind: K, data: Events[K]): void {
-    for (const f of this.listeners[kind]) f(data);
+  private connect(): void {
+    this.line = new Line(this.url, (kind, data) => this.take(kind, data), (open, since) => this.link(open, since));
+    this.line.start();
   }
 
-  private heard(): void {
-    window.clearTimeout(this.watchdog);
-    this.watchdog = window.setTimeout(() => this.lost(), silence);
+  private join(): boolean {
+    const script = document.querySelector<HTMLMetaElement>('meta[name="stream-worker"]')?.content;
+    if (!this.workers || !script || typeof SharedWorker === "undefined") return false;
+    let worker: SharedWorker;
+    try {
+      worker = new SharedWorker(script, { name: "throwline" });
+    } catch {
+      return false; // the browser allows none here
+    }
+    const alone = (): void => {
+      if (!this.port) return;
+      this.workers = false;
+      this.stop();
+      this.connect();
+    };
+    worker.onerror = alone;
+    const port = worker.port;
+    this.port = port;
+    this.heard = 0;
+    port.onmessage = (ev: MessageEvent<FromWorker>) => {
+      if (this.port !== port) return;
+      this.heard = Date.now();
+      const m = ev.data;
+      if ("kind" in m) this.take(m.kind, m.data);
+      else if ("open" in m) this.link(m.open, m.since);
+    };
+    port.postMessage("here" satisfies ToWorker);
+    let late = 0; // looks: after a sleep of the machine all timers are due at once
+    this.timers.push(
+      window.setTimeout(() => this.heard || alone(), answerWithin),
+      window.setInterval(() => {
+        late = this.heard && Date.now() - this.heard > dead ? late + 1 : 0;
+        if (late > 1) alone();
+      }, 5000),
+      window.setInterval(() => this.port?.postMessage("here" satisfies ToWorker), alive));
+    return true;
   }
 
-  // The browser would try again by itself, but gives up where the server
-  // answers that it has no room.
-  private lost(): void {
-    this.source?.close();
-    window.clearTimeout(this.watchdog);
-    window.clearTimeout(this.retry);
-    this.link(false);
-    this.retry = window.setTimeout(() => this.start(), this.wait);
-    this.wait = Math.min(2 * this.wait, most);
+  private take(kind: string, text: string): void {
+    const data = JSON.parse(text) as never;
+    switch (kind) {
+      case "hello":
+        tellNow((data as Hello).now);
+        this.link(true, Date.now());
+        break;
+      case "clock":
+        tellNow((data as { now: string }).now);
+        return;
+      case "throw":
+        tellArrived((data as ThrowSummary).arrived_at);
+    }
+    const listeners = this.listeners[kind as keyof Events] as Set<(data: never) => void> | undefined;
+    for (const f of listeners ?? []) f(data);
   }
 
-  private link(open: boolean): void {
+  private link(open: boolean, since: number): void {
     if (this.open === open) return;
     this.open = open;
-    this.emit("link", { open, since: Date.now() });
+    for (const f of this.listeners.link) f({ open, since });
   }
 }

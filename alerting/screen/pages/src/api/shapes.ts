@@ -57,6 +57,7 @@ export type Acknowledgements = Shapes["Acknowledgements"];
 export type NotDone = Shapes["NotDone"];
 export type NewAct = Shapes["NewAct"];
 export type NewFound = Shapes["NewFound"];
+export type NewMatch = Shapes["NewMatch"];
 export type NewPlace = Shapes["NewPlace"];
 export type PlacesRead = Shapes["PlacesRead"];
 export type NewWindow = Shapes["NewWindow"];
