@@ -192,6 +192,7 @@ func ReadConfig(name string, data []byte, env func(string) (string, bool)) (Conf
 	c := DefaultConfig()
 	d := newDocument(data)
 	d.fill(&c)
+	d.override(&c, env)
 	d.check(&c)
 	d.secrets(&c, env)
 	if len(d.problems) > 0 {

@@ -237,3 +237,68 @@ func TestUnits(t *testing.T) {
 		}
 	}
 }
+
+// What is printed can be read, and is the same configuration.
+func TestPrintIsRead(t *testing.T) {
+	env := map[string]string{
+		"THROWLINE_MQTT_BROKERS": "tcp://a:1883, tcp://b:1883", "THROWLINE_RETENTION_TRACES": "36h", "THROWLINE_LIMITS_PAYLOAD": "2MiB",
+		"THROWLINE_DETECTION_FALSE_ALERTS_PER_TURNOUT_YEAR": "0.2", "THROWLINE_HTTP_LISTEN": "127.0.0.1:9000",
+	}
+	lookup := func(name string) (string, bool) { v, ok := env[name]; return v, ok }
+	file := []byte(`
+http: {listen: 127.0.0.1:8081}
+targets:
+  office: {webhook: {url: "http://127.0.0.1:1/x", secret_file: /nowhere}}
+routes:
+  - {name: all, targets: [office], remind: 90m, hours: {zone: UTC, from: "06:00", to: "22:00"}, escalate: [{after: 1h, targets: [office]}]}
+detection: {turnouts: {W1: {throw_time: 6.5s}}}
+`)
+	env["THROWLINE_TARGET_OFFICE_SECRET"] = "sixteen bytes and more"
+	c, err := ReadConfig("c.yaml", file, lookup)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.HTTP.Listen != "127.0.0.1:9000" || len(c.MQTT.Brokers) != 2 || c.Retention.Traces != Duration(36*time.Hour) || c.Limits.Payload != 2<<20 || c.Detection.FalseAlerts != 0.2 {
+		t.Errorf("found %+v", c)
+	}
+	b, err := c.Print()
+	if err != nil || strings.Contains(string(b), "sixteen bytes") {
+		t.Fatalf("found %v\n%s", err, b)
+	}
+	again, err := ReadConfig("printed.yaml", b, func(name string) (string, bool) {
+		if strings.HasPrefix(name, "THROWLINE_TARGET_") {
+			return lookup(name)
+		}
+		return "", false
+	})
+	if err != nil {
+		t.Fatalf("%v\n%s", err, b)
+	}
+	// An empty list and none are printed alike.
+	if twice, err := again.Print(); err != nil || string(twice) != string(b) || again.Targets["office"].Webhook.Secret != c.Targets["office"].Webhook.Secret {
+		t.Errorf("expected\n%s\nfound\n%s, %v", b, twice, err)
+	}
+}
+
+func TestEnvironment(t *testing.T) {
+	secret := filepath.Join(t.TempDir(), "user")
+	if err := os.WriteFile(secret, []byte("throwline\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	env := map[string]string{"THROWLINE_MQTT_USERNAME_FILE": secret}
+	lookup := func(name string) (string, bool) { v, ok := env[name]; return v, ok }
+	if c, err := ReadConfig("c.yaml", nil, lookup); err != nil || c.MQTT.Username != "throwline" {
+		t.Errorf("found %v, %q", err, c.MQTT.Username)
+	}
+	env["THROWLINE_MQTT_CLIENT_ID_FILE"] = secret + ".none"
+	env["THROWLINE_BATCH_THROWS"] = "many"
+	env["THROWLINE_LOG_LEVEL"] = "loud"
+	_, err := ReadConfig("c.yaml", nil, lookup)
+	for _, want := range []string{
+		"THROWLINE_MQTT_CLIENT_ID_FILE: expected a file that can be read", `THROWLINE_BATCH_THROWS: expected a whole number, found "many"`, "log.level: expected one of",
+	} {
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("expected %q, found %v", want, err)
+		}
+	}
+}

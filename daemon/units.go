@@ -100,3 +100,9 @@ func (s *Size) UnmarshalText(b []byte) error {
 	}
 	return err
 }
+
+// MarshalText writes the duration as [ParseDuration] reads it.
+func (d Duration) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+
+// MarshalText writes the size as [ParseSize] reads it.
+func (s Size) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
