@@ -23,6 +23,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -62,8 +63,9 @@ type Daemon struct {
 	session  *mqtt.Session
 	hub      *screen.Hub
 	pipeline *pipeline
-	couriers []*courier
-	looking  chan struct{} // wakes the clerk
+	couriers couriers
+	settings atomic.Pointer[Config] // what may change while it runs
+	looking  chan struct{}          // wakes the clerk
 	receipts *receipts
 	listener net.Listener
 	server   *http.Server
@@ -91,6 +93,7 @@ func New(ctx context.Context, c Config, o Options) (*Daemon, error) {
 		o.Now = time.Now
 	}
 	d := &Daemon{yard: newYard(), c: c, o: o, metrics: newMetrics(), looking: make(chan struct{}, 1), stopping: make(chan struct{}), failed: make(chan error, 1)}
+	d.settings.Store(&d.c)
 	if err := d.open(ctx); err != nil {
 		return nil, errors.Join(err, d.undo.run(context.WithoutCancel(ctx)))
 	}
@@ -154,9 +157,11 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 		return fmt.Errorf("session with the broker: %w", err)
 	}
 	d.undo.push("session with the broker", d.session.Close)
-	if err = d.hire(); err != nil {
+	list, err := d.hire(c.Targets)
+	if err != nil {
 		return err
 	}
+	d.couriers.set(list)
 
 	d.receipts = &receipts{
 		yard: d.yard, now: o.Now, log: o.Log, due: map[string]struct{}{}, wake: make(chan struct{}, 1),
@@ -216,9 +221,7 @@ func (d *Daemon) start(ctx context.Context) error {
 	taking.Go(func() { d.receipts.run(run) })
 	taking.Go(func() { d.retain(run) })
 	taking.Go(func() { d.watch(run) })
-	for _, c := range d.couriers {
-		taking.Go(func() { c.run(run) })
-	}
+	taking.Go(func() { d.couriers.work(run) })
 	ended := make(chan struct{})
 	go func() { taking.Wait(); close(ended) }()
 	d.undo.push("receipts", func(ctx context.Context) error { d.lastReceipts(ctx); return nil })

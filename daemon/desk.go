@@ -270,7 +270,7 @@ func (d *Daemon) DropWindow(ctx context.Context, by string, id int64) error {
 }
 
 // Routes are those of the configuration.
-func (d *Daemon) Routes() []alerting.Route { return d.clerk.routes }
+func (d *Daemon) Routes() []alerting.Route { return d.settings.Load().Routes }
 
 // Targets returns how each target fares, those that are in no configuration
 // any more but have something waiting among them.
@@ -280,7 +280,7 @@ func (d *Daemon) Targets(ctx context.Context) ([]alerting.TargetState, error) {
 		return nil, err
 	}
 	by := map[string]*alerting.TargetState{}
-	for name, c := range d.c.Targets {
+	for name, c := range d.settings.Load().Targets {
 		by[name] = &alerting.TargetState{Name: name, Kind: c.Kind(), Routes: []string{}}
 	}
 	for _, t := range kept {
@@ -294,7 +294,7 @@ func (d *Daemon) Targets(ctx context.Context) ([]alerting.TargetState, error) {
 		}
 		s.Waiting, s.Oldest, s.Sent, s.GivenUp, s.SentAt, s.FailedAt, s.Failure = t.Waiting, t.Oldest, t.Sent, t.GivenUp, t.LastSent, t.LastFailure, t.Failure
 	}
-	for _, r := range d.clerk.routes {
+	for _, r := range d.settings.Load().Routes {
 		for _, s := range by {
 			if r.Names(s.Name) {
 				s.Routes = append(s.Routes, r.Name)
@@ -310,8 +310,8 @@ func (d *Daemon) Targets(ctx context.Context) ([]alerting.TargetState, error) {
 
 // Try sends a trial message to a target at once and returns what came of it.
 func (d *Daemon) Try(ctx context.Context, by, target string) error {
-	i := slices.IndexFunc(d.couriers, func(c *courier) bool { return c.name == target })
-	if i < 0 {
+	c := d.couriers.find(target)
+	if c == nil {
 		return fmt.Errorf("target %q: %w", target, fs.ErrNotExist)
 	}
 	now := d.Now()
@@ -321,7 +321,7 @@ func (d *Daemon) Try(ctx context.Context, by, target string) error {
 	}
 	try, cancel := context.WithTimeout(ctx, 20*time.Second)
 	defer cancel()
-	failure := d.couriers[i].target.Send(try, m, nil)
+	failure := c.target.Send(try, m, nil)
 	outcome := "sent"
 	if failure != nil {
 		outcome = failure.Error()

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/testutil"
 
 	"throwline/alerting"
 	"throwline/alerting/notify"
@@ -403,5 +404,59 @@ func TestBacklogIsNotLive(t *testing.T) {
 	}
 	if list, err := r.Of(t.Context(), firstDay, firstDay.Add(72*time.Hour), "", 10); err != nil || len(list) != 2 {
 		t.Errorf("found %+v, %v", list, err)
+	}
+}
+
+// A configuration is taken while the program runs, whole or not at all, and
+// nobody hears anything twice of it.
+func TestReload(t *testing.T) {
+	m, in, other := startMosquitto(t), newInbox(t), newInbox(t)
+	c := configOf(m, t.TempDir())
+	c.Targets = notify.Targets{"office": {Webhook: &notify.Webhook{URL: in.URL, Secret: "sixteen bytes and more"}}}
+	c.Routes = []alerting.Route{{Name: "all", Targets: []string{"office"}}}
+	var now atomic.Int64
+	now.Store(firstDay.Add(time.Hour).UnixNano())
+	r := clocked(t, c, &now)
+	cab := newCabinet(t, m.URL())
+	cab.await()
+	fail := func(turnout string) {
+		x := invented(turnout, 0, 0)
+		x.StartedAt, x.Completed = time.Unix(0, now.Add(int64(time.Second))).UTC(), false
+		cab.throw("TOLB-1", x)
+	}
+	fail("TOLB-W01")
+	eventually(t, "the first message", func() bool { return in.reasons() == "raised" })
+
+	next := c
+	next.Targets = notify.Targets{"office": c.Targets["office"], "depot": {Webhook: &notify.Webhook{URL: other.URL, Secret: "sixteen bytes and more"}}}
+	next.Routes = []alerting.Route{c.Routes[0], {Name: "depot too", Targets: []string{"depot"}}}
+	next.Detection.Own = map[string]TurnoutLimits{"TOLB-W01": {ThrowTime: Duration(7 * time.Second)}}
+	office := r.couriers.find("office")
+	if err := r.Reload(t.Context(), next); err != nil {
+		t.Fatal(err)
+	}
+	if r.couriers.find("office") != office || r.couriers.find("depot") == nil {
+		t.Error("expected the courier that was there, and a new one")
+	}
+	if l := r.pipeline.filer.set.Limits("TOLB-W01"); l.ThrowTime != 7 {
+		t.Errorf("found %+v", l)
+	}
+	fail("TOLB-W02")
+	eventually(t, "the second message", func() bool { return in.reasons() == "raised raised" && other.reasons() == "raised" })
+
+	wrong := next
+	wrong.HTTP.Listen, wrong.Targets = "127.0.0.1:1", nil
+	var bad *ConfigError
+	if err := r.Reload(t.Context(), wrong); !errors.As(err, &bad) || !strings.Contains(err.Error(), "http.listen: expected 127.0.0.1:0 until the next restart, found 127.0.0.1:1") {
+		t.Errorf("found %v", err)
+	}
+	if r.couriers.find("depot") == nil || len(r.Routes()) != 2 {
+		t.Error("a configuration that was not taken changed something")
+	}
+	if v := testutil.ToFloat64(r.metrics.reloaded); v != 0 {
+		t.Errorf("expected the metric to say that it was not taken, found %g", v)
+	}
+	if err := r.Reload(t.Context(), c); err != nil || r.couriers.find("depot") != nil {
+		t.Errorf("found %v", err)
 	}
 }

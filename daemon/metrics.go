@@ -22,6 +22,8 @@ type metrics struct {
 	retries     prometheus.Counter
 	receipts    prometheus.Counter
 	messages    *prometheus.CounterVec
+	reloaded    prometheus.Gauge // 1: the last reload of the configuration was taken
+	reloadedAt  prometheus.Gauge
 	pruned      prometheus.Counter
 }
 
@@ -33,9 +35,15 @@ func newMetrics() *metrics {
 		throws: prometheus.NewCounterVec(opts("throws_total", "Throws that arrived, by what became of them."), []string{"outcome"}),
 		transitions: prometheus.NewCounterVec(opts("alert_transitions_total", "Alerts raised, changed and cleared."),
 			[]string{"condition", "event"}),
-		aside:    prometheus.NewCounter(opts("messages_set_aside_total", "Messages refused and kept with the reason.")),
-		away:     prometheus.NewCounter(opts("turnouts_turned_away_total", "Throws of new turnouts beyond the limit on turnouts.")),
-		retries:  prometheus.NewCounter(opts("commit_retries_total", "Commits that failed and were tried again.")),
+		aside:   prometheus.NewCounter(opts("messages_set_aside_total", "Messages refused and kept with the reason.")),
+		away:    prometheus.NewCounter(opts("turnouts_turned_away_total", "Throws of new turnouts beyond the limit on turnouts.")),
+		retries: prometheus.NewCounter(opts("commit_retries_total", "Commits that failed and were tried again.")),
+		reloaded: prometheus.NewGauge(prometheus.GaugeOpts{
+			Namespace: "throwline", Name: "config_last_reload_successful", Help: "1 where the configuration was taken when it was last read.",
+		}),
+		reloadedAt: prometheus.NewGauge(prometheus.GaugeOpts{
+			Namespace: "throwline", Name: "config_last_reload_success_timestamp_seconds", Help: "When a configuration was last taken.",
+		}),
 		messages: prometheus.NewCounterVec(opts("messages_total", "Messages to targets, by what became of a try."), []string{"target", "outcome"}),
 		receipts: prometheus.NewCounter(opts("receipts_published_total", "Receipts published to cabinets.")),
 		pruned:   prometheus.NewCounter(opts("pruned_throws_total", "Throws that lost their raw traces or were dropped, by age.")),
@@ -88,7 +96,7 @@ func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 	})
 	build.Set(1)
 	for _, c := range []prometheus.Collector{
-		m.throws, m.transitions, m.aside, m.away, m.commits, m.batches, m.retries, m.receipts, m.pruned, m.messages, build,
+		m.throws, m.transitions, m.aside, m.away, m.commits, m.batches, m.retries, m.receipts, m.pruned, m.messages, m.reloaded, m.reloadedAt, build,
 		gauge("in_flight_messages", "Messages taken from the broker and not yet acknowledged.", func() float64 { return float64(d.inFlight()) }),
 		gauge("mqtt_connected", "1 while the session with the broker stands and is subscribed.", func() float64 {
 			if s := d.session.Status(); s.Connected && s.Subscribed {

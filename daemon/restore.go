@@ -182,7 +182,7 @@ func (d *Daemon) retain(ctx context.Context) {
 		total := 0
 		for {
 			now := d.Now()
-			n, err := d.store.Prune(ctx, now.Add(-time.Duration(d.c.Retention.Traces)), now.Add(-time.Duration(d.c.Retention.Throws)), retainStep)
+			n, err := d.store.Prune(ctx, now.Add(-time.Duration(d.settings.Load().Retention.Traces)), now.Add(-time.Duration(d.settings.Load().Retention.Throws)), retainStep)
 			total += n
 			d.metrics.pruned.Add(float64(n))
 			if err != nil && ctx.Err() == nil {

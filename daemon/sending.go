@@ -5,7 +5,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"math/rand/v2"
+	"reflect"
+	"slices"
+	"sync"
 	"time"
 
 	"throwline/alerting"
@@ -30,25 +34,98 @@ const (
 type courier struct {
 	d      *Daemon
 	name   string
+	config *notify.Config
 	target notify.Target
 	wake   chan struct{}
+	end    context.CancelFunc
 }
 
-// hire makes the targets of the configuration.
-func (d *Daemon) hire() error {
-	for name, c := range d.c.Targets {
-		t, err := notify.New(name, c, notify.Options{Publisher: d.session})
-		if err != nil {
-			return fmt.Errorf("target %q (targets): %w", name, err)
+// couriers are those at work.
+type couriers struct {
+	mu   sync.Mutex
+	list []*courier
+	run  context.Context // in which they work; nil: they have not begun
+	all  sync.WaitGroup
+}
+
+// hire makes couriers for targets. One whose target is as it was stays.
+func (d *Daemon) hire(targets notify.Targets) (list []*courier, err error) {
+	d.couriers.mu.Lock()
+	defer d.couriers.mu.Unlock()
+	for _, name := range slices.Sorted(maps.Keys(targets)) {
+		i := slices.IndexFunc(d.couriers.list, func(c *courier) bool { return c.name == name && reflect.DeepEqual(c.config, targets[name]) })
+		if i >= 0 {
+			list = append(list, d.couriers.list[i])
+			continue
 		}
-		d.couriers = append(d.couriers, &courier{d: d, name: name, target: t, wake: make(chan struct{}, 1)})
+		t, err := notify.New(name, targets[name], notify.Options{Publisher: d.session})
+		if err != nil {
+			return nil, fmt.Errorf("target %q (targets): %w", name, err)
+		}
+		list = append(list, &courier{d: d, name: name, config: targets[name], target: t, wake: make(chan struct{}, 1), end: func() {}})
+	}
+	return list, nil
+}
+
+// set has these couriers work, and no others.
+func (s *couriers) set(list []*courier) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, c := range s.list {
+		if !slices.Contains(list, c) {
+			c.end()
+		}
+	}
+	was := s.list
+	s.list = list
+	if s.run == nil {
+		return
+	}
+	for _, c := range list {
+		if !slices.Contains(was, c) {
+			s.send(c)
+		}
+	}
+}
+
+// send sends a courier off; the caller holds the lock.
+func (s *couriers) send(c *courier) {
+	ctx, end := context.WithCancel(s.run)
+	c.end = end
+	s.all.Go(func() { c.run(ctx) })
+}
+
+// work has the couriers work until the context ends, and then waits for them.
+func (s *couriers) work(ctx context.Context) {
+	s.mu.Lock()
+	s.run = ctx
+	for _, c := range s.list {
+		s.send(c)
+	}
+	s.mu.Unlock()
+	<-ctx.Done()
+	s.mu.Lock() // none begins now
+	defer s.mu.Unlock()
+	s.all.Wait()
+}
+
+// find returns the courier of a target, or nil.
+func (s *couriers) find(target string) *courier {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, c := range s.list {
+		if c.name == target {
+			return c
+		}
 	}
 	return nil
 }
 
 // nudge tells the couriers that there is something to send.
 func (d *Daemon) nudge() {
-	for _, c := range d.couriers {
+	d.couriers.mu.Lock()
+	defer d.couriers.mu.Unlock()
+	for _, c := range d.couriers.list {
 		select {
 		case c.wake <- struct{}{}:
 		default:

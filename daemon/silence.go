@@ -118,7 +118,7 @@ func (d *Daemon) silences() (cabinets []string) {
 	d.clerk.mu.RLock()
 	defer d.clerk.mu.RUnlock()
 	for _, c := range d.watched() {
-		since, _ := d.clerk.quiet(&c, &d.c.Silence, now)
+		since, _ := d.clerk.quiet(&c, &d.settings.Load().Silence, now)
 		if since.IsZero() == (len(d.clerk.silent[c.Cabinet].Open) > 0) {
 			cabinets = append(cabinets, c.Cabinet)
 		}
@@ -135,7 +135,7 @@ func (d *Daemon) hush(f *filer, tx entries, made *draft, cabinets []string) erro
 			continue
 		}
 		var findings []detect.Finding
-		if since, why := f.clerk.quiet(&c, &d.c.Silence, v.at); !since.IsZero() {
+		if since, why := f.clerk.quiet(&c, &d.settings.Load().Silence, v.at); !since.IsZero() {
 			findings = []detect.Finding{{
 				Condition: detect.CabinetSilent, Since: since, Urgency: 0.4,
 				Causes: []detect.Cause{{

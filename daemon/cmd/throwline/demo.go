@@ -101,7 +101,7 @@ func runDemo(ctx context.Context, f demoFlags, t terminal) (err error) {
 	if f.verbose {
 		level = "info"
 	}
-	log := logger(daemon.LogConfig{Level: level, Format: "text"}, t.err)
+	log := logger(daemon.LogConfig{Level: level, Format: "text"}, nil, t.err)
 
 	b, err := broker.Start(ctx, broker.Options{Dir: filepath.Join(dir, "broker"), Listen: "127.0.0.1:0", Log: log})
 	if err != nil {

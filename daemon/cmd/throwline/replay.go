@@ -97,7 +97,7 @@ func replay(ctx context.Context, c daemon.Config, files []string, f replayFlags,
 	}
 	began := time.Now()
 	out := bufio.NewWriter(t.out)
-	o := daemon.ReplayOptions{Workers: f.workers, Input: t.in, Log: logger(c.Log, t.err)}
+	o := daemon.ReplayOptions{Workers: f.workers, Input: t.in, Log: logger(c.Log, nil, t.err)}
 	bar := progress(files, t.err)
 	if bar != nil {
 		o.Read = func(n int) { _ = bar.Add(n) } // a bar that cannot be drawn is no failure

@@ -113,9 +113,11 @@ func wrap(text string) string {
 	return b.String()
 }
 
-// logger writes to w as the configuration says.
-func logger(c daemon.LogConfig, w io.Writer) *slog.Logger {
-	var level slog.Level
+// logger writes to w as the configuration says; the level may be changed later; nil: it stays.
+func logger(c daemon.LogConfig, level *slog.LevelVar, w io.Writer) *slog.Logger {
+	if level == nil {
+		level = new(slog.LevelVar)
+	}
 	_ = level.UnmarshalText([]byte(c.Level)) // one of four, all known
 	o := &slog.HandlerOptions{Level: level}
 	if c.Format == "json" {

@@ -4,9 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/url"
+	"os"
+	"os/signal"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -29,7 +33,7 @@ func serveCommand(t terminal) *cobra.Command {
 			if err != nil {
 				return done(err)
 			}
-			return done(serve(cmd.Context(), c, t))
+			return done(serve(cmd.Context(), c, t, func() (daemon.Config, error) { return daemon.LoadConfig(config, t.env) }))
 		},
 	}
 	c.Flags().StringVar(&config, "config", "", "configuration file; deploy/throwline.yaml is one with every default")
@@ -37,8 +41,12 @@ func serveCommand(t terminal) *cobra.Command {
 	return c
 }
 
-func serve(ctx context.Context, c daemon.Config, t terminal) error {
-	d, err := daemon.New(ctx, c, daemon.Options{Log: logger(c.Log, t.err), Version: version})
+// serve runs the daemon until the context ends. At a hang-up signal it takes the
+// configuration that again returns.
+func serve(ctx context.Context, c daemon.Config, t terminal, again func() (daemon.Config, error)) error {
+	level := new(slog.LevelVar)
+	log := logger(c.Log, level, t.err)
+	d, err := daemon.New(ctx, c, daemon.Options{Log: log, Version: version})
 	if err != nil {
 		return err
 	}
@@ -49,7 +57,23 @@ func serve(ctx context.Context, c daemon.Config, t terminal) error {
 		err = say(t.out, append(lines, "", wrap(screen.Advisory))...)
 	}
 	if err == nil {
-		err = wait(ctx, d)
+		hangup := make(chan os.Signal, 1)
+		signal.Notify(hangup, syscall.SIGHUP)
+		defer signal.Stop(hangup)
+		err = wait(ctx, d, hangup, func() {
+			c, err := again()
+			if err == nil {
+				err = d.Reload(ctx, c)
+			} else {
+				d.RefuseReload()
+			}
+			if err != nil {
+				log.Error("the configuration was not taken; what was in force still is", "error", err)
+				return
+			}
+			_ = level.UnmarshalText([]byte(c.Log.Level)) // checked
+			log.Info("the configuration was taken")
+		})
 	}
 	return errors.Join(err, stop(d))
 }
@@ -70,12 +94,16 @@ func addresses(c *daemon.Config, d *daemon.Daemon) []string {
 }
 
 // wait returns when the program is asked to end or cannot go on.
-func wait(ctx context.Context, d *daemon.Daemon) error {
-	select {
-	case <-ctx.Done():
-		return nil
-	case err := <-d.Failed():
-		return err
+func wait(ctx context.Context, d *daemon.Daemon, hangup <-chan os.Signal, reload func()) error {
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case err := <-d.Failed():
+			return err
+		case <-hangup:
+			reload()
+		}
 	}
 }
 
