@@ -87,10 +87,14 @@ func (s *server) alerts(ctx context.Context, in *alertsInput) (*answer[List[aler
 	if to.IsZero() {
 		to = s.o.Yard.Now().Add(time.Nanosecond)
 	}
+	most := mostCases
+	if in.State == "all" {
+		most = min(most, skip+in.Limit+1) // none of them is left out below
+	}
 	var list []alerting.Case
 	if in.State == "live" {
 		list = desk.Cases()
-	} else if list, err = desk.Of(ctx, in.From, to, in.Turnout, mostCases); err != nil {
+	} else if list, err = desk.Of(ctx, in.From, to, in.Turnout, most); err != nil {
 		return nil, s.problem(ctx, err, "read alerts")
 	}
 	kept := []alerting.Case{}

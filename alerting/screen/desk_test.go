@@ -2,6 +2,7 @@ package screen
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -32,7 +33,7 @@ func TestDeskReads(t *testing.T) {
 		{"/journal", "/journal?limit=1", `"alert":"a2"…"next":"1"}`},
 		{"/journal", "/journal?turnout=W2", `{"items":[{"id":1,"alert":"a3"`},
 		{"/journal", "/journal?from=2026-03-01T11:30:00Z", `{"items":[{"id":3,"alert":"a2","turnout":"W1","at":"2026-03-01T11:59:00Z","action":"raised"}]}`},
-		{"/worklist", "/worklist", `{"items":[{"area":"Elm","jobs":[{"turnout":"W1","area":"Elm","line":"2","position":1,"priority":"high",…"alerts":["a1","a2"]}]}]}`},
+		{"/worklist", "/worklist", `{"items":[{"area":"Elm","jobs":[{"turnout":"W1",…"area":"Elm","line":"2","position":1,"priority":"high",…"alerts":["a1","a2"]}]}]}`},
 		{"/places", "/places?limit=2", `{"items":[{"turnout":"W2","area":"Elm"…{"turnout":"W1"…"next":"`},
 		{"/places", "/places?q=OAK", `{"items":[{"turnout":"Z9","area":"Oak"}]}`},
 		{"/places/{turnout}", "/places/W2", `{"turnout":"W2","area":"Elm","line":"1","position":2,"criticality":5}`},
@@ -462,5 +463,52 @@ func TestCasesOfPage(t *testing.T) {
 	}
 	if asked.of > 1 || asked.one > 0 {
 		t.Errorf("asked %d times for a range and %d times for one", asked.of, asked.one)
+	}
+}
+
+// Following next sees each alert once, in order, whichever list it is.
+func TestCasePages(t *testing.T) {
+	r, d := newDeskRig(t)
+	for i := range 250 {
+		a := d.alerts[1+i%2] // open, cleared
+		a.ID, a.RaisedAt = fmt.Sprintf("p%03d", i), a.RaisedAt.Add(-time.Duration(i)*time.Minute)
+		d.alerts = append(d.alerts, a)
+	}
+	for query, want := range map[string]int{
+		"state=live": 253, "state=live&turnout=W2": 126, "state=all&from=2026-01-01T00:00:00Z": 253, "state=open&from=2026-01-01T00:00:00Z": 127, "state=all&to=2026-03-02T00:00:00Z&turnout=W1": 127,
+	} {
+		for _, limit := range []int{1, 100, 253} {
+			cursor, seen, pages := "", map[string]bool{}, 0
+			for {
+				var list struct {
+					Items []struct {
+						ID string `json:"id"`
+					} `json:"items"`
+					Next string `json:"next"`
+				}
+				w := r.do("GET", fmt.Sprintf("%s/alerts?%s&limit=%d&cursor=%s", apiPath, query, limit, cursor), "")
+				if err := json.Unmarshal(w.Body.Bytes(), &list); err != nil || w.Code != 200 {
+					t.Fatalf("%d %s: %v", w.Code, w.Body, err)
+				}
+				for _, it := range list.Items {
+					if seen[it.ID] {
+						t.Errorf("%s: %s is seen twice", query, it.ID)
+					}
+					seen[it.ID] = true
+				}
+				if pages++; list.Next == "" || pages > 300 {
+					break
+				}
+				cursor = list.Next
+			}
+			if len(seen) != want || pages != (want+limit-1)/limit {
+				t.Errorf("%s, limit %d: expected %d, found %d on %d pages", query, limit, want, len(seen), pages)
+			}
+		}
+	}
+	for _, cursor := range []string{"%21", "MTI", "bzotMQ"} {
+		if w := r.do("GET", apiPath+"/alerts?state=live&cursor="+cursor, ""); w.Code != 400 || !strings.Contains(w.Body.String(), "query.cursor") {
+			t.Errorf("%s: found %d %s", cursor, w.Code, w.Body)
+		}
 	}
 }
