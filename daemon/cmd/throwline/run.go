@@ -61,6 +61,7 @@ func run(ctx context.Context, args []string, t terminal) int {
 		Use: "version", Short: "Say what is running", Args: cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error { return done(say(t.out, versionLine())) },
 	})
+	root.AddCommand(storeCommands(t)...)
 	err := root.ExecuteContext(ctx)
 	var bad *daemon.ConfigError
 	switch f := (failure{}); {
