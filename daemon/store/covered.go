@@ -38,8 +38,9 @@ func (s *Store) Since(ctx context.Context, f func(number int64, r *detect.Record
 		WHERE throws.id > coalesce((SELECT through FROM covered), 0) ORDER BY throws.id`)
 }
 
-// loadLast reads the number of the last throw. It may have been pruned.
+// loadLast reads the number of the last throw. It may have been pruned; a
+// number that an exporter is past is not given again.
 func (s *Store) loadLast(ctx context.Context) error {
 	return s.each(ctx, func(r row) error { return r.Scan(&s.last) },
-		"SELECT max(coalesce((SELECT max(id) FROM throws), 0), coalesce((SELECT through FROM covered), 0))")
+		"SELECT max(coalesce((SELECT max(id) FROM throws), 0), coalesce((SELECT through FROM covered), 0), coalesce((SELECT max(throws) FROM exports), 0))")
 }
