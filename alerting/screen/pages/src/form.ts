@@ -7,14 +7,14 @@ import { sentence } from "./sentence.ts";
 
 export interface Field {
   el: HTMLElement;
-  input: HTMLInputElement | HTMLSelectElement;
+  input: HTMLInputElement | HTMLSelectElement | HTMLTextAreaElement;
   /** The name of the field in the API's body. */
   name: string;
   wrong(what: string): void;
 }
 
 /** A labelled field; hint stands under it. */
-export function field(name: string, label: string, input: HTMLInputElement | HTMLSelectElement, hint = ""): Field {
+export function field(name: string, label: string, input: Field["input"], hint = ""): Field {
   const wrong = h("small", { class: "wrong", id: `${input.id}-wrong`, hidden: true });
   const said = hint ? h("small", { id: `${input.id}-hint` }, hint) : null;
   input.setAttribute("aria-describedby", [said?.id, wrong.id].filter(Boolean).join(" "));

@@ -12,12 +12,17 @@ import type { Draw, Page, Yard } from "./page.ts";
 import { accountPage } from "./pages/account.ts";
 import { alertsPage } from "./pages/alerts.ts";
 import { asidePage } from "./pages/aside.ts";
+import { auditPage } from "./pages/audit.ts";
 import { cabinetsPage } from "./pages/cabinets.ts";
+import { journalPage } from "./pages/journal.ts";
 import { loginPage, welcomePage } from "./pages/login.ts";
 import { peoplePage } from "./pages/people.ts";
+import { registryPage } from "./pages/registry.ts";
+import { routesPage } from "./pages/routes.ts";
 import { throwPage } from "./pages/throw.ts";
 import { turnoutPage } from "./pages/turnout.ts";
 import { turnoutsPage } from "./pages/turnouts.ts";
+import { windowsPage } from "./pages/windows.ts";
 import { may, named, readSession, session, toLogin, unknown } from "./session.ts";
 import { Standing } from "./standing.ts";
 import { Stream } from "./stream.ts";
@@ -30,7 +35,12 @@ const routes: [RegExp, string, Draw][] = [
   [/^\/throws\/([^/]+)$/, "throw", throwPage],
   [/^\/quarantine(?:\/(\d+))?$/, "quarantine", asidePage],
   [/^\/cabinets$/, "cabinets", cabinetsPage],
+  [/^\/journal$/, "journal", journalPage],
+  [/^\/registry$/, "registry", registryPage],
+  [/^\/windows$/, "windows", windowsPage],
+  [/^\/routes$/, "routes", routesPage],
   [/^\/people$/, "people", peoplePage],
+  [/^\/audit$/, "audit", auditPage],
   [/^\/account$/, "account", accountPage],
   [/^\/login$/, "login", loginPage],
   [/^\/welcome$/, "welcome", welcomePage],
@@ -239,6 +249,7 @@ class Frame implements Yard {
     root.toggleAttribute("data-named", named());
     root.toggleAttribute("data-maintainer", may("maintainer"));
     root.toggleAttribute("data-administrator", named() && may("administrator"));
+    root.toggleAttribute("data-setter", may("administrator")); // also where nobody logs in
   }
 
   private drawTimes(): void {

@@ -64,7 +64,7 @@ export function strip(c: Cabinets): HTMLElement {
   const away = c.list.filter((x) => x.silentSince).sort((a, b) => Date.parse(b.silentSince!) - Date.parse(a.silentSince!));
   const wrong = c.list.filter(wrongClock);
   const refused = c.list.reduce((n, x) => n + x.refused, c.refusedElsewhere);
-  const at = (x: CabinetHealth): HTMLElement => h("a", { href: `/cabinets#${encodeURIComponent(x.cabinet)}` }, x.cabinet);
+  const at = (x: CabinetHealth): HTMLElement => h("a", { href: `/cabinets?cabinet=${encodeURIComponent(x.cabinet)}` }, x.cabinet);
   const more = (n: number): string | false => n > named && ` and ${n - named} more`;
   return h("ul", null,
     h("li", null, presence(true), h("a", { href: "/cabinets" }, c.list.length === 0 ? "No cabinet has said yet how it is" : `${count(c.list.length - away.length, "cabinet", "cabinets")} online`)),

@@ -15,7 +15,7 @@ export const cabinetsPage: Draw = (root, yard, _args, signal) => {
   const trouble = h("div");
   const elsewhere = h("p", { class: "lead", hidden: true });
   let known: Cabinets | undefined;
-  let sought = decodeURIComponent(location.hash.slice(1));
+  let sought = new URLSearchParams(location.search).get("cabinet") ?? "";
   fill(root,
     h("div", { class: "head" }, h("h1", { tabindex: -1 }, "Cabinets"), said),
     trouble,

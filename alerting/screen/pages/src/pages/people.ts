@@ -29,7 +29,7 @@ export const peoplePage: Draw = (root, _yard, _args, signal) => {
     h("table", { class: "people", id: "people" },
       h("thead", null, h("tr", null, ["Name", "Role", "Since", "State", "What can be done"].map((n) => h("th", { scope: "col" }, n)))), body),
     h("section", { class: "own" }, h("h2", null, "A new account"), add.el),
-    h("section", { class: "own" }, h("h2", null, "What was done"), log));
+    h("section", { class: "own" }, h("h2", null, "What was done"), log, h("p", null, h("a", { href: "/audit" }, "All of it, in the audit"))));
 
   const show = (who: string, link: string): void => {
     fill(given, h("div", { class: "given" }, h("p", null, "Give this link to ", h("b", null, who), ", and to nobody else. It is shown only now, good once and for 72 hours."),
