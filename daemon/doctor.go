@@ -1,0 +1,311 @@
+package daemon
+
+import (
+	"cmp"
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"net"
+	"net/url"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"golang.org/x/sys/unix"
+
+	"throwline/daemon/store"
+	"throwline/ingest"
+	"throwline/ingest/mqtt"
+)
+
+// Sign is one thing that was looked at.
+type Sign struct {
+	What string // e.g. "broker"
+	Word Word
+	Said string // what was found
+	Do   string // what to do about it; "" where nothing is to be done
+}
+
+// Word is how a thing is.
+type Word string
+
+// The words.
+const (
+	Good    Word = "good"
+	Worse   Word = "look" // it works, and someone should look
+	Bad     Word = "bad"
+	Unknown Word = "unknown"
+)
+
+const (
+	leastRoom  = 1 << 30 // bytes free under which the disk is short
+	leastShare = 0.05    // likewise of the disk
+	examined   = 5 * time.Second
+	asideDays  = 7 // of refused messages that are spoken of
+	asideRead  = 500
+)
+
+// Examine looks at everything that the program needs, without the program: the
+// disk, the clock, the store, the broker and what comes of it within listen,
+// and the targets. It changes nothing and sends nobody anything.
+func Examine(ctx context.Context, c *Config, listen time.Duration) []Sign {
+	signs := []Sign{c.examineDisk(), examineClock()}
+	signs = append(signs, c.examineStore(ctx)...)
+	signs = append(signs, c.examineBroker(ctx, listen)...)
+	return append(signs, c.examineTargets(ctx)...)
+}
+
+func (c *Config) examineDisk() Sign {
+	s := Sign{What: "disk"}
+	dir := c.DataDir
+	for dir != "/" && dir != "." {
+		if _, err := os.Stat(dir); err == nil {
+			break
+		}
+		dir = filepath.Dir(dir)
+	}
+	var f unix.Statfs_t
+	if err := unix.Statfs(dir, &f); err != nil {
+		s.Word, s.Said, s.Do = Bad, "data_dir "+c.DataDir+" cannot be looked at: "+err.Error(), "make the folder, or name another as data_dir"
+		return s
+	}
+	free, all := float64(f.Bavail)*float64(f.Bsize), float64(f.Blocks)*float64(f.Bsize)
+	s.Said = fmt.Sprintf("%.1f GB of %.1f GB are free where the data are (%s)", free/1e9, all/1e9, c.DataDir)
+	s.Word = Good
+	if unix.Access(dir, unix.W_OK) != nil {
+		s.Word, s.Do = Bad, "let the user that the program runs as write in "+dir
+	} else if free < leastRoom || free < leastShare*all {
+		s.Word, s.Do = Worse, "make room, or shorten retention.traces: a throw with its trace takes about 1.5 KB"
+	}
+	return s
+}
+
+// staUnsync of adjtimex(2): nothing keeps the clock right.
+const staUnsync = 0x40
+
+func examineClock() Sign {
+	var t unix.Timex
+	now := time.Now().UTC().Format("2006-01-02 15:04:05 MST")
+	state, err := unix.Adjtimex(&t)
+	switch {
+	case err != nil:
+		return Sign{"clock", Unknown, "it is " + now + "; whether something keeps it right cannot be told: " + err.Error(), "compare it with another clock"}
+	case state == unix.TIME_ERROR || t.Status&staUnsync != 0:
+		return Sign{"clock", Worse, "it is " + now + "; the system says that nothing keeps it right", "run an NTP client (chrony, systemd-timesyncd): throws are compared by their times"}
+	}
+	return Sign{"clock", Good, "it is " + now + ", and kept right", ""}
+}
+
+func (c *Config) examineStore(ctx context.Context) []Sign {
+	s := Sign{What: "store"}
+	l, err := store.Look(ctx, c.storePath(), time.Now().Add(-asideDays*24*time.Hour), asideRead)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		s.Word, s.Said = Good, "there is none yet; the first start makes "+c.storePath()
+		return []Sign{s}
+	case err != nil:
+		s.Word, s.Said, s.Do = Bad, err.Error(), "see what it says; throwline verify reads it from end to end"
+		return []Sign{s}
+	}
+	s.Word, s.Said = Good, fmt.Sprintf("%d turnouts, %.1f MB, version %d", l.Turnouts, float64(l.Bytes)/1e6, l.Version)
+	if !l.LastArrival.IsZero() {
+		s.Said += ", the last throw arrived " + about(time.Since(l.LastArrival)) + " ago"
+	}
+	if l.Held {
+		s.Said += "; the program is running"
+	} else {
+		s.Said += "; the program is not running"
+	}
+	return append([]Sign{s, refusedSign(l.Aside)}, outboxSigns(l.Targets)...)
+}
+
+// refusedSign says what was refused of late, and why.
+func refusedSign(list []ingest.SetAside) Sign {
+	s := Sign{What: "refused messages", Word: Good, Said: fmt.Sprintf("none in %d days", asideDays)}
+	if len(list) == 0 {
+		return s
+	}
+	why := map[string]int{}
+	for _, a := range list {
+		for _, f := range a.Faults {
+			why[strings.TrimPrefix(f.Path+": expected "+f.Expected, ": ")]++
+			break
+		}
+	}
+	top := slices.SortedFunc(maps.Keys(why), func(a, b string) int { return cmp.Or(cmp.Compare(why[b], why[a]), cmp.Compare(a, b)) })
+	s.Word, s.Said = Worse, fmt.Sprintf("%d in %d days", len(list), asideDays)
+	if len(list) >= asideRead {
+		s.Said = fmt.Sprintf("at least %d in %d days", len(list), asideDays)
+	}
+	for _, w := range top[:min(3, len(top))] {
+		s.Said += fmt.Sprintf("; %d times %s", why[w], w)
+	}
+	s.Do = "look at them on the page Refused messages; mend the sender, then send them through again there"
+	return s
+}
+
+func outboxSigns(list []store.TargetState) (out []Sign) {
+	for _, t := range list {
+		s := Sign{What: "messages to " + t.Target, Word: Good, Said: fmt.Sprintf("%d sent", t.Sent)}
+		if !t.LastSent.IsZero() {
+			s.Said += ", the last " + about(time.Since(t.LastSent)) + " ago"
+		}
+		if t.Waiting > 0 {
+			s.Word = Worse
+			s.Said += fmt.Sprintf("; %d wait, the oldest for %s", t.Waiting, about(time.Since(t.Oldest)))
+		}
+		if t.LastFailure.After(t.LastSent) {
+			s.Word = Bad
+			s.Said += "; the last try failed: " + t.Failure
+			s.Do = "see to the target; what waits is tried again by itself, for a week"
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+func (c *Config) examineBroker(ctx context.Context, listen time.Duration) []Sign {
+	s := Sign{What: "broker", Word: Bad}
+	var faults []string
+	secure := c.MQTT.TLS.load(func(path, expected, found string) {
+		faults = append(faults, path+": expected "+expected+", found "+found)
+	})
+	if faults != nil {
+		s.Said, s.Do = strings.Join(faults, "; "), "mend mqtt.tls"
+		return []Sign{s}
+	}
+	name := strings.Join(c.MQTT.Brokers, ", ")
+	o := paho.NewClientOptions().SetClientID("throwline-doctor-" + rand.Text()[:8]).SetCleanSession(true).SetAutoReconnect(false).
+		SetConnectTimeout(examined).SetUsername(c.MQTT.Username).SetPassword(c.MQTT.Password)
+	for _, b := range c.MQTT.Brokers {
+		o.AddBroker(strings.NewReplacer("mqtts://", "ssl://", "mqtt://", "tcp://").Replace(b))
+	}
+	if secure != nil {
+		o.SetTLSConfig(secure)
+	}
+	var mu sync.Mutex
+	var throws, other, wrong int
+	why, cabinets := map[string]int{}, map[string]bool{}
+	reader := newReader(c.Limits.wireLimits())
+	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
+		mu.Lock()
+		defer mu.Unlock()
+		kind, cabinet, turnout, ok := mqtt.ParseTopic(c.MQTT.Prefix, m.Topic())
+		if !ok || m.Retained() {
+			other++
+			return
+		}
+		cabinets[cabinet] = true
+		p := &parcel{kind: kindOf(kind), topic: m.Topic(), cabinet: cabinet, turnout: turnout, payload: m.Payload(), arrived: time.Now()}
+		reader.read(p)
+		switch {
+		case p.refusal != nil:
+			wrong++
+			why[p.refusal.Error()]++
+		case p.throw != nil:
+			throws++
+		default:
+			other++
+		}
+	})
+	client := paho.NewClient(o)
+	if t := client.Connect(); !t.WaitTimeout(examined+time.Second) || t.Error() != nil {
+		s.Said = "no session with " + name
+		s.Do = "see that the broker runs and that this machine reaches it"
+		if err := t.Error(); err != nil {
+			s.Said += ": " + err.Error()
+			if strings.Contains(strings.ToLower(err.Error()), "not authorized") || strings.Contains(strings.ToLower(err.Error()), "bad user name") {
+				s.Do = "the broker knows us not: see to mqtt.username and mqtt.password_file, and to the broker's own list"
+			}
+		}
+		return []Sign{s}
+	}
+	defer client.Disconnect(100)
+	s.Word, s.Said = Good, "connected to "+name
+	topics := Sign{What: "subscription", Word: Good, Said: "granted: " + c.MQTT.Prefix + "/+/throw/+"}
+	t := client.SubscribeMultiple(map[string]byte{c.MQTT.Prefix + "/+/throw/+": 1, c.MQTT.Prefix + "/+/state": 1, c.MQTT.Prefix + "/+/conditions": 1}, nil)
+	if !t.WaitTimeout(examined) || t.Error() != nil {
+		topics.Word, topics.Said, topics.Do = Bad, fmt.Sprintf("the broker gives no answer to a subscription: %v", t.Error()), "see to the broker's list of who may read what"
+		return []Sign{s, topics}
+	}
+	if granted, ok := t.(*paho.SubscribeToken); ok {
+		for topic, code := range granted.Result() {
+			if code == 0x80 {
+				topics.Word, topics.Said, topics.Do = Bad, "the broker refuses us "+topic, "let "+cmp.Or(c.MQTT.Username, "this client")+" read it in the broker's list"
+			}
+		}
+	}
+	select {
+	case <-ctx.Done():
+	case <-time.After(listen):
+	}
+	mu.Lock()
+	defer mu.Unlock()
+	heard := Sign{What: "messages", Word: Good, Said: fmt.Sprintf("%d throws of %d cabinets in %s, %d refused, %d others", throws, len(cabinets), about(listen), wrong, other)}
+	if wrong > 0 {
+		heard.Word = Worse
+		for _, w := range slices.SortedFunc(maps.Keys(why), func(a, b string) int { return cmp.Compare(why[b], why[a]) })[:1] {
+			heard.Said += "; " + w
+		}
+		heard.Do = "mend the sender: what it sends is set aside"
+	} else if throws == 0 {
+		heard.Word, heard.Do = Unknown, "nothing was thrown while we listened; listen longer (--listen), or look whether cabinets are connected to this broker under "+c.MQTT.Prefix
+	}
+	return []Sign{s, topics, heard}
+}
+
+// examineTargets looks whether targets can be reached. Nothing is sent to them.
+func (c *Config) examineTargets(ctx context.Context) (out []Sign) {
+	for _, name := range slices.Sorted(maps.Keys(c.Targets)) {
+		t := c.Targets[name]
+		s := Sign{What: "target " + name, Word: Good}
+		var hosts []string
+		switch {
+		case t.Webhook != nil:
+			hosts = append(hosts, hostPort(t.Webhook.URL))
+		case t.Mail != nil:
+			hosts = append(hosts, t.Mail.Server)
+		case t.MQTT != nil && t.MQTT.Broker != "":
+			hosts = append(hosts, hostPort(t.MQTT.Broker))
+		case t.Alertmanager != nil:
+			for _, u := range t.Alertmanager.URLs {
+				hosts = append(hosts, hostPort(u))
+			}
+		}
+		if len(hosts) == 0 {
+			s.Said = t.Kind() + " over the program's own session"
+		}
+		for _, h := range hosts {
+			d := net.Dialer{Timeout: examined}
+			conn, err := d.DialContext(ctx, "tcp", h)
+			if err != nil {
+				s.Word, s.Do = Bad, "see that "+h+" runs and that this machine reaches it"
+				s.Said = t.Kind() + " at " + h + " cannot be reached: " + err.Error()
+				break
+			}
+			_ = conn.Close()
+			s.Said = t.Kind() + " at " + h + " can be reached; the page Routes sends a trial"
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+func hostPort(address string) string {
+	u, err := url.Parse(address)
+	if err != nil {
+		return address
+	}
+	port := u.Port()
+	if port == "" {
+		port = map[string]string{"http": "80", "https": "443", "tcp": "1883", "mqtt": "1883", "ssl": "8883", "mqtts": "8883"}[u.Scheme]
+	}
+	return net.JoinHostPort(u.Hostname(), port)
+}
