@@ -50,6 +50,7 @@ type Desk interface {
 	// Routes are those of the configuration.
 	Routes() []alerting.Route
 	Targets(ctx context.Context) ([]alerting.TargetState, error)
-	// Try sends a trial message to a target and returns what came of it.
+	// Try sends a trial message to a target; an [ingest.Refusal] says why the
+	// target has not taken it.
 	Try(ctx context.Context, by, target string) error
 }

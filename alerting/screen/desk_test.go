@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"throwline/alerting"
+	"throwline/ingest"
 )
 
 var asJSON = []string{"Content-Type", "application/json"}
@@ -404,12 +405,16 @@ func TestRoutes(t *testing.T) {
 	if w := r.do("POST", apiPath+"/targets/none/trial", `{}`, asJSON...); w.Code != 404 {
 		t.Errorf("found %d %s", w.Code, w.Body)
 	}
-	d.broken = errors.New("answered 503")
+	d.broken = fmt.Errorf("fake: %w", &ingest.Refusal{Faults: []ingest.Fault{{Path: "target mail", Expected: "a message that is taken", Found: "answered 503"}}})
 	w = r.do("POST", apiPath+"/targets/mail/trial", `{}`, asJSON...)
 	if w.Code != 502 || !strings.Contains(w.Body.String(), `"detail":"answered 503"`) {
 		t.Errorf("found %d %s", w.Code, w.Body)
 	}
 	r.conforms("POST", "/targets/{name}/trial", "502", w.Body.Bytes())
+	d.broken = errors.New("disk 7 at /secret/place is broken")
+	if w := r.do("POST", apiPath+"/targets/mail/trial", `{}`, asJSON...); w.Code != 500 || strings.Contains(w.Body.String(), "secret") {
+		t.Errorf("found %d %s", w.Code, w.Body)
+	}
 }
 
 // An open event stream is told how an alert stands.

@@ -100,9 +100,3 @@ func unpacked(cursor, kind string) (string, bool) {
 	text, ok := strings.CutPrefix(string(b), kind)
 	return text, err == nil && ok
 }
-
-// isCallers reports whether the error says what the caller did wrong.
-func isCallers(err error) bool {
-	var r *alerting.RefusedError
-	return errors.As(err, &r) || ingest.AsRefusal(err) != nil
-}

@@ -3,12 +3,14 @@ package screen
 import (
 	"context"
 	"net/http"
+	"strings"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
 
 	"throwline/alerting"
 	"throwline/detect"
+	"throwline/ingest"
 )
 
 func (s *server) registerRouting(api huma.API) {
@@ -116,14 +118,17 @@ func (s *server) tryTarget(ctx context.Context, in *tryTargetInput) (*struct{}, 
 	if err != nil {
 		return nil, err
 	}
-	switch err := desk.Try(ctx, By(ctx, in.Body.By), in.Name); {
-	case err == nil:
-		return nil, nil
-	case isGone(err), ctx.Err() != nil, isCallers(err):
-		return nil, s.problem(ctx, err, "try the target")
-	default:
-		// What the other side said is what an administrator asks for.
-		s.o.Log.Warn("a trial message did not get through", "target", printable(in.Name), "error", err)
-		return nil, &huma.ErrorModel{Status: http.StatusBadGateway, Title: http.StatusText(http.StatusBadGateway), Detail: printable(err.Error())}
+	err = desk.Try(ctx, By(ctx, in.Body.By), in.Name)
+	if r := ingest.AsRefusal(err); r != nil {
+		// It is the target that has refused. What it said is what one tries it for.
+		said := make([]string, len(r.Faults))
+		for i, f := range r.Faults {
+			said[i] = printable(f.Found)
+		}
+		return nil, &huma.ErrorModel{Status: http.StatusBadGateway, Title: http.StatusText(http.StatusBadGateway), Detail: strings.Join(said, "; ")}
 	}
+	if err != nil {
+		return nil, s.problem(ctx, err, "try the target")
+	}
+	return nil, nil
 }
