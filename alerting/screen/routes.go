@@ -44,6 +44,7 @@ var needs = map[string]need{
 
 	// What is seen.
 	"GET /{$}":                              viewer,
+	"GET /alerts/{id}":                      viewer,
 	"GET /turnouts":                         viewer,
 	"GET /turnouts/{turnout}":               viewer,
 	"GET /throws/{key}":                     viewer,

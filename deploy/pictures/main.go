@@ -37,7 +37,7 @@ func take(from, out string) error {
 	defer cancel()
 	ctx, cancel = context.WithTimeout(ctx, 2*time.Minute)
 	defer cancel()
-	const stiff = `document.querySelector("#alerts-open article.alert[data-condition=stiffening]")`
+	const stiff = `document.querySelector("#alerts-open article.case[data-condition=stiffening]")`
 	var turnout string
 	if err := chromedp.Run(ctx,
 		chromedp.EmulateViewport(1280, 760),

@@ -3,17 +3,24 @@
 import { h } from "./dom.ts";
 
 const keys: [string, string][] = [
-  ["j  k", "next, previous alert"],
-  ["Enter", "open the alert’s turnout"],
-  ["s", "all alerts have been seen"],
-  ["a  t  c  q", "alerts, turnouts, cabinets, refused messages"],
+  ["↓  ↑  j  k", "next, previous alert"],
+  ["a", "acknowledge"],
+  ["s  u", "shelve, unshelve"],
+  ["n", "write a note"],
+  ["f", "say what was found"],
+  ["r", "take back an acknowledgement, or what was found"],
+  ["Space", "choose one of several; Esc: none"],
+  ["Enter", "open the alert; from there, its turnout"],
+  ["w", "larger, for a wall"],
+  ["h  t  c  q", "alerts, turnouts, cabinets, refused messages"],
+  ["m", "work list; there j k o r p: next, previous, unfold, record work, print"],
   ["/", "filter the turnouts"],
   ["←  →", "previous, next throw; on a graph: previous, next point"],
   ["0", "graphs: the whole range again"],
-  ["u", "UTC or local time"],
+  ["z", "UTC or local time"],
   ["d", "dark or light"],
   ["?", "these keys"],
-  ["Esc", "leave a field or this sheet"],
+  ["Esc", "leave a field, a dialog, an alert’s page"],
 ];
 
 export interface Keys {

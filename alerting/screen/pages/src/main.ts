@@ -1,6 +1,7 @@
 // The frame around every page: masthead, news, connection, keys, title block.
 
-import { all, get, type Alert, type List, type Notice, type Status } from "./api.ts";
+import { all, get, readCases, type Alert, type List, type Notice, type Status } from "./api.ts";
+import { Cases } from "./cases.ts";
 import { tellNow, yardNow, yardRate } from "./clock.ts";
 import { fill, h, remember, remembered } from "./dom.ts";
 import { emblem } from "./marks.ts";
@@ -10,6 +11,7 @@ import { News } from "./news.ts";
 import { Notices } from "./notices.ts";
 import type { Draw, Page, Yard } from "./page.ts";
 import { accountPage } from "./pages/account.ts";
+import { alertPage } from "./pages/alert.ts";
 import { alertsPage } from "./pages/alerts.ts";
 import { asidePage } from "./pages/aside.ts";
 import { auditPage } from "./pages/audit.ts";
@@ -24,12 +26,14 @@ import { turnoutPage } from "./pages/turnout.ts";
 import { turnoutsPage } from "./pages/turnouts.ts";
 import { windowsPage } from "./pages/windows.ts";
 import { may, named, readSession, session, toLogin, unknown } from "./session.ts";
+import { Sound } from "./sound.ts";
 import { Standing } from "./standing.ts";
 import { Stream } from "./stream.ts";
 import { bothZones, isUTC, onZone, setUTC, tickTimes, written, zoneName } from "./time.ts";
 
 const routes: [RegExp, string, Draw][] = [
   [/^\/$/, "alerts", alertsPage],
+  [/^\/alerts\/([^/]+)$/, "alert", alertPage],
   [/^\/turnouts$/, "turnouts", turnoutsPage],
   [/^\/turnouts\/([^/]+)$/, "turnout", turnoutPage],
   [/^\/throws\/([^/]+)$/, "throw", throwPage],
@@ -45,6 +49,8 @@ const routes: [RegExp, string, Draw][] = [
   [/^\/login$/, "login", loginPage],
   [/^\/welcome$/, "welcome", welcomePage],
 ];
+
+const staleAfter = 5000; // ms without the stream until all that is shown counts as old
 
 /** Pages for who has not come in yet: nothing is read but what they ask for. */
 const outside = /^\/(login|welcome)$/;
@@ -64,6 +70,8 @@ class Frame implements Yard {
     ]);
     return { open: open.items, cleared: lately.items.filter((a) => a.cleared_at) };
   });
+  readonly cases = new Cases((cursor) => readCases({ state: "live", limit: 1000, cursor }));
+  readonly sound = new Sound(() => undefined);
   readonly notices = new Notices(async () => (await get<List<Notice>>("/notices")).items);
   private readonly sheet = must("sheet");
   private readonly bar = must("connection");
@@ -101,14 +109,18 @@ class Frame implements Yard {
       return;
     }
     readSession().catch(() => undefined); // the bar tells
-    new News(must("news"), this.standing);
-    this.standing.subscribe(() => this.drawTally());
+    new News(must("news"), this.cases);
+    this.cases.subscribe(() => this.drawTally());
+    this.cases.onCalls((fresh) => this.sound.call(fresh.some((c) => c.priority === "high")));
+    this.sound.start();
     this.stream.on("link", (l) => this.drawLink(l.open, l.since));
     this.stream.on("alert", (e) => this.standing.apply(e));
+    this.stream.on("case", (c) => this.cases.apply(c));
     this.stream.on("notices", (n) => this.notices.apply(n));
     this.stream.on("hello", () => {
       this.readStatus();
       void this.standing.reload().catch(() => undefined);
+      void this.cases.reload().catch(() => undefined);
       void this.notices.reload();
       if (this.shown) this.page?.refresh?.();
     });
@@ -120,6 +132,7 @@ class Frame implements Yard {
     window.setTimeout(() => {
       if (!this.standing.ready()) {
         void this.standing.reload().catch(() => undefined);
+        void this.cases.reload().catch(() => undefined);
         void this.notices.reload();
         if (!document.documentElement.dataset.stream) this.drawLink(false, Date.now());
       }
@@ -175,7 +188,7 @@ class Frame implements Yard {
   }
 
   private press(ev: KeyboardEvent): void {
-    if (ev.defaultPrevented || ev.metaKey || ev.ctrlKey || ev.altKey || this.keys.dialog.open || outside.test(location.pathname)) return;
+    if (ev.defaultPrevented || ev.metaKey || ev.ctrlKey || ev.altKey || document.querySelector("dialog[open]") || outside.test(location.pathname)) return;
     const at = ev.target as HTMLElement;
     const field = at.matches?.("input, select, textarea, [contenteditable]");
     if (field && ev.key === "Escape") at.blur();
@@ -186,13 +199,12 @@ class Frame implements Yard {
     }
     const acts: Record<string, () => void> = {
       "?": () => this.keys.show(),
-      a: () => this.go("/"),
+      h: () => this.go("/"),
       t: () => this.go("/turnouts"),
       c: () => this.go("/cabinets"),
       q: () => this.go("/quarantine"),
-      u: () => setUTC(!isUTC()),
+      z: () => setUTC(!isUTC()),
       d: () => this.turnScheme(),
-      s: () => this.standing.seen(),
       "/": () => {
         this.go("/turnouts");
         document.querySelector<HTMLElement>("#filter")?.focus();
@@ -262,7 +274,7 @@ class Frame implements Yard {
     const zone = zoneName();
     if (this.zone.textContent !== zone) {
       this.zone.textContent = zone;
-      this.zone.title = isUTC() ? "Times are in UTC; show them in local time (u)" : "Times are in local time; show them in UTC (u)";
+      this.zone.title = isUTC() ? "Times are in UTC; show them in local time (z)" : "Times are in local time; show them in UTC (z)";
       this.drawBlock();
     }
     tickTimes(document);
@@ -270,15 +282,24 @@ class Frame implements Yard {
   }
 
   private drawTally(): void {
-    const n = this.standing.open().length;
-    fill(this.tally, n > 0 && String(n));
-    this.tally.title = n === 1 ? "one open alert" : `${n} open alerts`;
+    const calls = this.cases.section("calls");
+    fill(this.tally, calls.length > 0 && calls.length.toLocaleString("en-GB"));
+    this.tally.title = calls.length === 1 ? "one alert calls for someone" : `${calls.length} alerts call for someone`;
+    this.tellSound();
     this.drawTitle();
   }
 
+  private tellSound(): void {
+    this.sound.tell(this.cases.section("calls")[0]?.priority === "high", this.stale());
+  }
+
   private drawTitle(): void {
-    const fresh = this.standing.fresh().length;
-    document.title = `${fresh ? `(${fresh} new) ` : ""}${this.page?.title ?? ""} · Throwline`;
+    const calls = this.cases.section("calls").length;
+    document.title = `${this.stale() ? "Connection lost · " : calls ? `(${calls} unacknowledged) ` : ""}${this.page?.title ?? ""} · Throwline`;
+  }
+
+  private stale(): boolean {
+    return this.lostAt > 0 && Date.now() - this.lostAt >= staleAfter;
   }
 
   private drawLink(open: boolean, since: number): void {
@@ -288,19 +309,32 @@ class Frame implements Yard {
       this.lostAt = 0;
       this.bar.hidden = true;
       fill(this.bar);
+      root.removeAttribute("data-stale");
+      this.tellSound();
+      this.drawTitle();
       return;
     }
     this.lostAt ||= since;
     this.readStatus(); // it may be that one is no longer logged in
-    this.bar.hidden = false;
-    fill(this.bar, h("strong", null, "Connection lost. "), h("span", { class: "lost-for" }));
-    this.drawLost();
+    window.setTimeout(() => this.drawLost(), Math.max(0, this.lostAt + staleAfter - Date.now()));
   }
 
+  // What is shown may be old: that is not to be overlooked, on any page.
   private drawLost(): void {
+    if (!this.stale()) return;
+    const root = document.documentElement;
+    if (!root.hasAttribute("data-stale")) {
+      root.setAttribute("data-stale", "");
+      this.bar.hidden = false;
+      fill(this.bar, h("strong", null, "Connection lost"),
+        h("span", null, `No news since ${written(this.lostAt, "second")}. What is shown is old, and new alerts do not come in.`),
+        h("span", { class: "lost-for", "aria-hidden": "true" })); // read aloud it would be every second
+      this.tellSound();
+      this.drawTitle();
+    }
     const s = Math.round((Date.now() - this.lostAt) / 1000);
     const el = this.bar.querySelector(".lost-for");
-    if (el) el.textContent = `No news for ${s < 120 ? `${s} s` : `${Math.floor(s / 60)} min`}: what is shown may be old, and new alerts do not come in. Trying again.`;
+    if (el) el.textContent = `${s < 120 ? `${s} s` : `${Math.floor(s / 60)} min`} now; trying again.`;
   }
 
   private readStatus(): void {

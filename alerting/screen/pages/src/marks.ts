@@ -57,3 +57,9 @@ export function emblem(): SVGElement {
     svg("path", { d: "M1 17.5H63M1 23H63", class: "rail" }),
     svg("path", { d: "M9 17.5 46 3H63M20 17.5 48 7.5H63", class: "rail diverging" }));
 }
+
+/** A lineside cabinet with its door shut. */
+export function cabinetMark(): SVGElement {
+  return svg("svg", { class: "mark cabinet", viewBox: "0 0 24 24", "aria-hidden": "true" },
+    svg("path", { d: "M4 3H20V21H4ZM4 8H20M12 8V21M2 21H22", class: "line" }));
+}

@@ -1,13 +1,18 @@
 // What every page is given and gives.
 
 import type { Status } from "./api.ts";
+import type { Cases } from "./cases.ts";
 import type { Notices } from "./notices.ts";
+import type { Sound } from "./sound.ts";
 import type { Standing } from "./standing.ts";
 import type { Stream } from "./stream.ts";
 
 export interface Yard {
   stream: Stream;
   standing: Standing;
+  /** What lives of the alerts, as people handle it. */
+  cases: Cases;
+  sound: Sound;
   notices: Notices;
   status(): Status | undefined;
   /** Goes to another page without loading. */
