@@ -15,6 +15,7 @@ import (
 // Job is a turnout to visit, and why.
 type Job struct {
 	Turnout    string         `json:"turnout"`
+	Rank       int            `json:"rank" doc:"its place in the order to visit over all areas, from 1"`
 	Area       string         `json:"area,omitempty"`
 	Line       string         `json:"line,omitempty"`
 	Position   float64        `json:"position,omitempty"`
@@ -95,6 +96,9 @@ func WorkList(alerts []Alert, handlings map[string]Handling, places map[string]P
 		return cmp.Or(cmp.Compare(a.due, b.due), cmp.Compare(a.Priority.Rank(), b.Priority.Rank()),
 			cmp.Compare(conditionRank(a.Conditions[0]), conditionRank(b.Conditions[0])), cmp.Compare(a.Turnout, b.Turnout))
 	})
+	for i := range list {
+		list[i].Rank = i + 1
+	}
 	return list
 }
 
