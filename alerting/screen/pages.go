@@ -79,7 +79,7 @@ func newPages(fsys fs.FS) *pages {
 }
 
 func (p *pages) register(mux *multiplexer) {
-	for _, route := range []string{"/{$}", "/alerts/{id}", "/turnouts", "/turnouts/{turnout}", "/throws/{key}", "/quarantine", "/quarantine/{id}", "/cabinets",
+	for _, route := range []string{"/{$}", "/alerts/{id}", "/turnouts", "/turnouts/{turnout}", "/turnouts/{turnout}/visit", "/work", "/handover", "/report", "/throws/{key}", "/quarantine", "/quarantine/{id}", "/cabinets",
 		"/journal", "/registry", "/windows", "/routes", "/audit",
 		"/login", "/welcome", "/account", "/people"} {
 		mux.HandleFunc("GET "+route, p.index)

@@ -47,6 +47,10 @@ var needs = map[string]need{
 	"GET /alerts/{id}":                      viewer,
 	"GET /turnouts":                         viewer,
 	"GET /turnouts/{turnout}":               viewer,
+	"GET /turnouts/{turnout}/visit":         viewer, // recording asks for a maintainer
+	"GET /work":                             viewer,
+	"GET /handover":                         viewer,
+	"GET /report":                           viewer,
 	"GET /throws/{key}":                     viewer,
 	"GET /quarantine":                       viewer,
 	"GET /quarantine/{id}":                  viewer,

@@ -16,26 +16,36 @@ import { alertsPage } from "./pages/alerts.ts";
 import { asidePage } from "./pages/aside.ts";
 import { auditPage } from "./pages/audit.ts";
 import { cabinetsPage } from "./pages/cabinets.ts";
+import { handoverPage } from "./pages/handover.ts";
 import { journalPage } from "./pages/journal.ts";
 import { loginPage, welcomePage } from "./pages/login.ts";
 import { peoplePage } from "./pages/people.ts";
+import { reportPage } from "./pages/report.ts";
 import { registryPage } from "./pages/registry.ts";
 import { routesPage } from "./pages/routes.ts";
 import { throwPage } from "./pages/throw.ts";
 import { turnoutPage } from "./pages/turnout.ts";
 import { turnoutsPage } from "./pages/turnouts.ts";
+import { visitPage } from "./pages/visit.ts";
+import { worklistPage } from "./pages/worklist.ts";
 import { windowsPage } from "./pages/windows.ts";
 import { may, named, readSession, session, toLogin, unknown } from "./session.ts";
 import { Sound } from "./sound.ts";
 import { Standing } from "./standing.ts";
 import { Stream } from "./stream.ts";
 import { bothZones, isUTC, onZone, setUTC, tickTimes, written, zoneName } from "./time.ts";
+import { watchOutbox } from "./waiting.ts";
+import { tellServer } from "./worktime.ts";
 
 const routes: [RegExp, string, Draw][] = [
   [/^\/$/, "alerts", alertsPage],
   [/^\/alerts\/([^/]+)$/, "alert", alertPage],
   [/^\/turnouts$/, "turnouts", turnoutsPage],
   [/^\/turnouts\/([^/]+)$/, "turnout", turnoutPage],
+  [/^\/turnouts\/([^/]+)\/visit$/, "visit", visitPage],
+  [/^\/work$/, "work", worklistPage],
+  [/^\/handover$/, "handover", handoverPage],
+  [/^\/report$/, "report", reportPage],
   [/^\/throws\/([^/]+)$/, "throw", throwPage],
   [/^\/quarantine(?:\/(\d+))?$/, "quarantine", asidePage],
   [/^\/cabinets$/, "cabinets", cabinetsPage],
@@ -108,6 +118,7 @@ class Frame implements Yard {
       this.draw(false);
       return;
     }
+    watchOutbox(must("news"), this.stream);
     readSession().catch(() => undefined); // the bar tells
     new News(must("news"), this.cases);
     this.cases.subscribe(() => this.drawTally());
@@ -201,6 +212,7 @@ class Frame implements Yard {
       "?": () => this.keys.show(),
       h: () => this.go("/"),
       t: () => this.go("/turnouts"),
+      m: () => this.go("/work"),
       c: () => this.go("/cabinets"),
       q: () => this.go("/quarantine"),
       z: () => setUTC(!isUTC()),
@@ -341,6 +353,7 @@ class Frame implements Yard {
     get<Status>("/status").then(
       (s) => {
         this.latest = s;
+        tellServer(s.now);
         if (document.documentElement.dataset.stream !== "open") tellNow(s.now);
         this.drawBlock();
         document.dispatchEvent(new CustomEvent("status", { detail: s }));

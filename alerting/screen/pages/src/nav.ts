@@ -20,7 +20,7 @@ const groups: [name: string, sheets: Sheet[]][] = [
     { path: "/cabinets", name: "Cabinets", routes: ["cabinets"] },
   ]],
   ["Work", [
-    { path: "/work", name: "Work list", routes: ["worklist", "visit"] },
+    { path: "/work", name: "Work list", routes: ["work", "visit"] },
     { path: "/handover", name: "Hand-over", routes: ["handover"] },
     { path: "/report", name: "Report", routes: ["report"] },
     { path: "/journal", name: "Journal", routes: ["journal"] },

@@ -16,12 +16,16 @@ export interface Mark {
   kind: "alert" | "work";
   text: string;
   priority?: "high" | "medium" | "low";
+  until?: number; // s, of an alert: when it cleared, or now
+  state?: "standing" | "seen" | "hidden" | "over";
 }
 
 export interface TrendHandlers {
   open(key: string): void;
   zoom(from: number, to: number): void;
   reset(): void;
+  /** The pointer is at this time (s), a pixel being so many seconds; undefined: nowhere. */
+  at(time: number | undefined, pixel: number): void;
 }
 
 const rowsOfLabels = 2;
@@ -138,8 +142,8 @@ export class TrendGraph {
       },
       hooks: {
         setSelect: [(u) => this.select(u)],
-        setCursor: [(u) => { this.at = u.cursor.idx ?? undefined; this.read(); }],
-        draw: [(u) => { this.drawBand(u); this.drawPoints(u); this.drawLevel(u); this.drawMarks(u); }],
+        setCursor: [(u) => { this.at = u.cursor.idx ?? undefined; this.read(); this.tellPlace(u); }],
+        draw: [(u) => { this.drawSpans(u); this.drawBand(u); this.drawPoints(u); this.drawLevel(u); this.drawMarks(u); }],
       },
     }, this.data(), this.box);
     this.plot.over.addEventListener("click", (ev) => this.click(ev));
@@ -201,6 +205,14 @@ export class TrendGraph {
     else return;
     ev.preventDefault();
     ev.stopPropagation();
+  }
+
+  // Only the graph under the pointer or with the focus tells: the others follow it.
+  private tellPlace(u: uPlot): void {
+    if (!u.over.matches(":hover") && document.activeElement !== this.box) return;
+    const left = u.cursor.left ?? -1;
+    const pixel = Math.abs(u.posToVal(1, "x") - u.posToVal(0, "x"));
+    this.on.at(left < 0 ? undefined : u.posToVal(left, "x"), pixel);
   }
 
   private point(row: number | undefined): void {
@@ -321,6 +333,46 @@ export class TrendGraph {
         ctx.beginPath();
         ctx.arc(x, y, dot, 0, 2 * Math.PI);
         ctx.fill();
+      }
+    }
+    ctx.restore();
+  }
+
+  // How long each alert stood: a bar at the upper edge, one below the other
+  // where they overlap; how it stands shows in how the bar is filled.
+  private drawSpans(u: uPlot): void {
+    const p = this.p;
+    const spans = this.marks.filter((m) => m.until !== undefined).sort((a, b) => a.at - b.at);
+    if (!p || spans.length === 0) return;
+    const { ctx, bbox } = u;
+    const r = devicePixelRatio;
+    const right = bbox.left + bbox.width;
+    const free: number[] = []; // where each lane ends
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
+    ctx.clip();
+    ctx.strokeStyle = ctx.fillStyle = p.red;
+    ctx.lineWidth = r;
+    for (const m of spans) {
+      const a = Math.max(bbox.left, u.valToPos(m.at, "x", true));
+      const b = Math.min(right, Math.max(a + 3 * r, u.valToPos(m.until!, "x", true)));
+      if (b <= bbox.left || a >= right) continue;
+      let lane = free.findIndex((x) => x <= a);
+      if (lane < 0) lane = free.length;
+      free[lane] = b + 2 * r;
+      if (lane > 3) continue;
+      const y = bbox.top + (1 + 6 * lane) * r;
+      const tall = 4 * r;
+      ctx.globalAlpha = m.state === "over" ? 0.75 : 1;
+      if (m.state === "standing") ctx.fillRect(a, y, b - a, tall);
+      else if (m.state === "seen") {
+        ctx.strokeRect(a + r / 2, y + r / 2, b - a - r, tall - r);
+        ctx.fillRect(a, y, b - a, tall / 2);
+      } else {
+        if (m.state === "hidden") ctx.setLineDash([3 * r, 2 * r]);
+        ctx.strokeRect(a + r / 2, y + r / 2, b - a - r, tall - r);
+        ctx.setLineDash([]);
       }
     }
     ctx.restore();

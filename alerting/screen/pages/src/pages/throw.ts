@@ -34,7 +34,8 @@ export const throwPage: Draw = (root, yard, [key], signal) => {
     const doubts = d.traces.flatMap((tr) => tr.doubts.map((w) => h("li", null, `${tr.drive}, ${tr.quantity.replaceAll("_", " ")}: ${doubtName(w)}`)));
     fill(root,
       h("div", { class: "head" }, title,
-        h("nav", { class: "steps", "aria-label": "Throws of this turnout" }, step("previous", "← Previous", d.previous), step("next", "Next →", d.next))),
+        h("nav", { class: "steps", "aria-label": "Throws of this turnout" }, step("previous", "← Previous", d.previous), step("next", "Next →", d.next)),
+        h("a", { class: "act", id: "compare-with", href: `/turnouts/${segment(d.turnout)}?compare=${segment(d.key)}` }, "Beside another throw")),
       h("dl", { class: "facts" },
         fact("Started", when(d.started_at, "full")),
         fact("Ended", h("span", { class: d.completed ? "" : "bad" }, arrived(d.completed), d.completed ? " complete" : " incomplete")),

@@ -1,21 +1,44 @@
 // How a turnout's features went: one graph for each feature and end, their
 // cursors and ranges moving together.
 
-import { get, segment, type Alert, type End, type Trend, type Trends, type Work } from "../api.ts";
+import { get, segment, type Alert, type Case, type End, type Trend, type Trends, type Work } from "../api.ts";
 import { yardNow } from "../clock.ts";
 import { TrendGraph, type Mark } from "../chart/trend.ts";
 import { fill, h, remember, remembered, throttle } from "../dom.ts";
 import { failure } from "../failure.ts";
 import { turnoutSymbol } from "../marks.ts";
-import { onZone, written } from "../time.ts";
+import { onZone, span, written } from "../time.ts";
 import { endOf, join, latest, seriesOf } from "../trenddata.ts";
-import { conditionName, count, featureName, features, rank, usualFeatures } from "../words.ts";
+import { judged, type Judged } from "../verdict.ts";
+import { causeName, conditionName, count, featureName, features, rank, toEnd, usualFeatures } from "../words.ts";
+import { Timeline, type Item } from "./timeline.ts";
 
 const weight = (m: Mark): number => (m.priority ? rank[m.priority] : 0.5);
 
 const ends: End[] = ["normal", "reverse"];
 const day = 86400;
-const ranges: [name: string, days: number][] = [["All", 0], ["30 d", 30], ["7 d", 7], ["24 h", 1]];
+const ranges: [name: string, days: number][] = [["All", 0], ["1 y", 365], ["90 d", 90], ["30 d", 30], ["7 d", 7], ["24 h", 1]];
+
+const stateWords: Record<NonNullable<Mark["state"]>, string> = { standing: "not acknowledged", seen: "acknowledged", hidden: "shelved or suppressed", over: "over" };
+
+function stateOf(a: Alert | Case): NonNullable<Mark["state"]> {
+  if (a.cleared_at) return "over";
+  const s = "standing" in a ? a.standing : "unacknowledged";
+  return s === "acknowledged" || s === "normal" ? "seen" : s === "unacknowledged" || s === "returned-unacknowledged" ? "standing" : "hidden";
+}
+
+/** When it cleared, or now; s. */
+function ended(a: Alert): number {
+  return Math.max(Date.parse(a.raised_at), a.cleared_at ? Date.parse(a.cleared_at) : yardNow()) / 1e3;
+}
+
+const brief: Record<Judged["outcome"], string> = { helped: ", helped", "not-helped": ", no help", routine: "", unknown: "" };
+
+/** What is said of a visit, of one end or of both: what speaks against it counts most. */
+function outcomeOf(list: Judged[] | undefined, to?: End): Judged["outcome"] {
+  const its = (list ?? []).filter((j) => !to || !j.to || j.to === to).map((j) => j.outcome);
+  return (["not-helped", "helped", "routine"] as const).find((o) => its.includes(o)) ?? "unknown";
+}
 
 export class TrendsPart {
   readonly el: HTMLElement;
@@ -38,10 +61,13 @@ export class TrendsPart {
   private zoomed: [number, number] | undefined;
   private asked = 0;
   private telling = 0;
-  private alerts: Alert[] = [];
+  private alerts: (Alert | Case)[] = [];
   private work: Work[] = [];
+  private became: Judged[][] = [];
+  private readonly timeline: Timeline;
 
-  constructor(turnout: string, signal: AbortSignal, rem: number, open: (key: string) => void) {
+  constructor(turnout: string, signal: AbortSignal, rem: number, open: (key: string) => void, pick: (i: Item) => void) {
+    this.timeline = new Timeline(pick);
     this.turnout = turnout;
     this.signal = signal;
     this.rem = rem;
@@ -52,9 +78,10 @@ export class TrendsPart {
     if (!ranges.some(([, d]) => d === this.days)) this.days = 30;
     this.el = h("div", { class: "trends-part" },
       h("div", { class: "tools" }, this.buttons, this.whole, this.picker(), this.said),
-      this.trouble, this.grid,
+      this.timeline.el, this.trouble, this.grid,
       h("p", { class: "legend" }, h("span", { class: "key-dot" }, "a throw"), h("span", { class: "key-out" }, "outside the expected range"), h("span", { class: "key-cross" }, "incomplete (at the edge where beyond the scale)"),
         h("span", { class: "key-mid" }, "expected"), h("span", { class: "key-band" }, "expected range"), h("span", { class: "key-level" }, "smoothed level, 95 % band"),
+        h("span", { class: "key-visit" }, "a visit"), h("span", { class: "key-stands" }, "an alert stands"), h("span", { class: "key-seen" }, "stands, acknowledged"), h("span", { class: "key-hidden" }, "shelved or suppressed"), h("span", { class: "key-over" }, "has cleared"),
         h("span", { class: "soft" }, "Drag to zoom, double click for the whole range, click a throw to open it.")));
     this.drawButtons();
     this.offZone = onZone(() => {
@@ -69,9 +96,10 @@ export class TrendsPart {
   }
 
   /** The moments to be marked. */
-  mark(alerts: Alert[], work: Work[]): void {
+  mark(alerts: (Alert | Case)[], work: Work[]): void {
     this.alerts = alerts;
     this.work = work;
+    this.became = judged(work);
     this.draw();
   }
 
@@ -164,7 +192,7 @@ export class TrendsPart {
     for (const g of this.graphs) g.graph.close();
     this.graphs = [];
     if (!this.data || !this.channel) return;
-    const on = { open: this.open, zoom: (a: number, b: number) => this.zoom(a, b), reset: () => void this.reset() };
+    const on = { open: this.open, zoom: (a: number, b: number) => this.zoom(a, b), reset: () => void this.reset(), at: (t: number | undefined, pixel: number) => this.timeline.say(t === undefined ? [] : this.timeline.near(t, 7 * pixel)) };
     for (const feature of this.chosen) for (const to of ends) this.graphs.push({ to, feature, graph: new TrendGraph(to, this.channel, feature, this.rem, on) });
     fill(this.grid, ends.map((to) => h("h3", { class: "col-head" }, turnoutSymbol(to), ` To ${to}`)), this.graphs.map((g) => g.graph.el));
     this.draw();
@@ -199,6 +227,7 @@ export class TrendsPart {
       const end = endOf(data, to);
       graph.show(end, seriesOf(end, this.channel, feature), this.marks(to), range);
     }
+    this.timeline.show(this.items(), range);
     const d = this.data!;
     this.el.dataset.throws = String(d.throws);
     fill(this.said, count(d.throws, "throw", "throws"), d.truncated && "; older ones in this range are left out", data.ends.some((e) => e.thinned) && "; thinned, the extremes are kept",
@@ -207,9 +236,28 @@ export class TrendsPart {
 
   private marks(to: End): Mark[] {
     return [
-      ...this.alerts.filter((a) => !a.to || a.to === to).map((a): Mark => ({ at: Date.parse(a.raised_at) / 1e3, kind: "alert", text: conditionName(a.condition).toLowerCase(), priority: a.priority })),
-      ...this.work.map((w): Mark => ({ at: Date.parse(w.done_at) / 1e3, kind: "work", text: w.work })),
+      ...this.alerts.filter((a) => !a.to || a.to === to).map((a): Mark => ({
+        at: Date.parse(a.raised_at) / 1e3, until: ended(a), state: stateOf(a), kind: "alert", text: conditionName(a.condition).toLowerCase(), priority: a.priority,
+      })),
+      ...this.work.map((w, i): Mark => ({ at: Date.parse(w.done_at) / 1e3, kind: "work", text: w.work + brief[outcomeOf(this.became[i], to)] })),
     ].sort((a, b) => weight(a) - weight(b) || b.at - a.at); // the first find room for their names
+  }
+
+  /** The same for the axis above the graphs, of both ends. */
+  private items(): Item[] {
+    return [
+      ...this.work.map((w, i): Item => {
+        const said = (this.became[i] ?? []).map((j) => `${j.to ? `${toEnd(j.to)} ` : ""}${j.words}`).join("; ");
+        return { id: `work ${w.done_at}`, kind: "work", row: "Visits", at: Date.parse(w.done_at) / 1e3, outcome: outcomeOf(this.became[i]), about: `Visit ${written(Date.parse(w.done_at), "moment")}: ${w.work}${w.note ? `, ${w.note}` : ""}${w.by ? ` (${w.by})` : ""}. ${said}.` };
+      }),
+      ...this.alerts.map((a): Item => {
+        const found = "handling" in a ? a.handling.found : undefined;
+        return {
+          id: `alert ${a.id}`, kind: "alert", row: conditionName(a.condition), at: Date.parse(a.raised_at) / 1e3, until: ended(a), state: stateOf(a),
+          about: `${conditionName(a.condition)} ${toEnd(a.to)}, ${a.priority}: raised ${written(Date.parse(a.raised_at), "moment")}, ${a.cleared_at ? `cleared ${written(Date.parse(a.cleared_at), "moment")}` : `stands for ${span(yardNow() - Date.parse(a.raised_at))}`}, ${stateWords[stateOf(a)]}.${found ? ` Found: ${found.true ? causeName(found.cause ?? "something") : "nothing"}.` : ""}`,
+        };
+      }),
+    ].sort((a, b) => a.at - b.at);
   }
 
   private drawButtons(): void {

@@ -55,7 +55,7 @@ export class WorkPart {
       zone.textContent = zoneName();
       if (t) at.value = "";
     });
-    this.el = h("div", { class: "work" }, h("div", null, h("h3", null, "Visits"), this.list), h("div", { class: "for-maintainers" }, h("h3", null, "Record a visit"), form, rebaseline(turnout, recorded)));
+    this.el = h("div", { class: "work" }, h("div", null, h("h3", null, "Visits"), this.list), h("div", { class: "for-maintainers" }, h("h3", null, "Record a visit"), h("p", { class: "at-track" }, h("a", { class: "act", href: `/turnouts/${segment(turnout)}/visit` }, "At the trackside: three touches")), form, rebaseline(turnout, recorded)));
   }
 
   show(work: Work[]): void {
@@ -70,7 +70,8 @@ export class WorkPart {
   }
 }
 
-function verdictLine(j: Judged): HTMLElement {
+/** What became of a visit at one end, as an item of a list. */
+export function verdictLine(j: Judged): HTMLElement {
   return h("li", { data: { outcome: j.outcome, to: j.to } }, outcomeMark(j.outcome),
     j.to && [h("span", { class: "end" }, turnoutSymbol(j.to), toEnd(j.to)), ": "],
     h("b", null, j.words), j.said.length > 0 && [". ", h("span", { class: "soft" }, j.said.map((s) => sentence(s.drive ? `${s.drive} drive: ${s.text}` : s.text)).join(" "))]);
