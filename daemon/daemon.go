@@ -31,6 +31,7 @@ import (
 
 	"throwline/alerting/screen"
 	"throwline/daemon/accounts"
+	"throwline/daemon/export"
 	"throwline/daemon/store"
 	"throwline/ingest"
 	"throwline/ingest/mqtt"
@@ -62,6 +63,7 @@ type Daemon struct {
 	accounts *accounts.Accounts // nil: nobody needs to log in
 	session  *mqtt.Session
 	hub      *screen.Hub
+	exporter *export.Exporter // nil: nothing is exported
 	pipeline *pipeline
 	couriers couriers
 	settings atomic.Pointer[Config] // what may change while it runs
@@ -163,6 +165,10 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 	}
 	d.couriers.set(list)
 
+	if err = d.openExport(ctx); err != nil {
+		return err
+	}
+
 	d.receipts = &receipts{
 		yard: d.yard, now: o.Now, log: o.Log, due: map[string]struct{}{}, wake: make(chan struct{}, 1),
 		publish: func(ctx context.Context, cabinet string, payload []byte) error {
@@ -182,7 +188,7 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 		return fmt.Errorf("metrics: %w", err)
 	}
 	d.server = screen.Server(screen.New(screen.Options{
-		Archive: d.store, Yard: d, Desk: d, Hub: d.hub, Version: o.Version, Demo: o.Demo, Log: o.Log,
+		Archive: d.store, Yard: d, Desk: d, Hub: d.hub, CabinetOf: d.cabinetOf, Version: o.Version, Demo: o.Demo, Log: o.Log,
 		Door: d.door(), Hosts: d.hosts(),
 		Metrics: promhttp.HandlerFor(o.Registry, promhttp.HandlerOpts{Registry: o.Registry}),
 	}), d.hub, o.Log)
@@ -221,6 +227,9 @@ func (d *Daemon) start(ctx context.Context) error {
 	taking.Go(func() { d.receipts.run(run) })
 	taking.Go(func() { d.retain(run) })
 	taking.Go(func() { d.watch(run) })
+	if d.exporter != nil {
+		taking.Go(func() { d.exporter.Run(run) })
+	}
 	taking.Go(func() { d.couriers.work(run) })
 	ended := make(chan struct{})
 	go func() { taking.Wait(); close(ended) }()

@@ -20,28 +20,10 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"golang.org/x/sys/unix"
 
+	"throwline/alerting"
 	"throwline/daemon/store"
 	"throwline/ingest"
 	"throwline/ingest/mqtt"
-)
-
-// Sign is one thing that was looked at.
-type Sign struct {
-	What string // e.g. "broker"
-	Word Word
-	Said string // what was found
-	Do   string // what to do about it; "" where nothing is to be done
-}
-
-// Word is how a thing is.
-type Word string
-
-// The words.
-const (
-	Good    Word = "good"
-	Worse   Word = "look" // it works, and someone should look
-	Bad     Word = "bad"
-	Unknown Word = "unknown"
 )
 
 const (
@@ -55,15 +37,15 @@ const (
 // Examine looks at everything that the program needs, without the program: the
 // disk, the clock, the store, the broker and what comes of it within listen,
 // and the targets. It changes nothing and sends nobody anything.
-func Examine(ctx context.Context, c *Config, listen time.Duration) []Sign {
-	signs := []Sign{c.examineDisk(), examineClock()}
+func Examine(ctx context.Context, c *Config, listen time.Duration) []alerting.Sign {
+	signs := []alerting.Sign{c.examineDisk(), examineClock()}
 	signs = append(signs, c.examineStore(ctx)...)
 	signs = append(signs, c.examineBroker(ctx, listen)...)
 	return append(signs, c.examineTargets(ctx)...)
 }
 
-func (c *Config) examineDisk() Sign {
-	s := Sign{What: "disk"}
+func (c *Config) examineDisk() alerting.Sign {
+	s := alerting.Sign{What: "disk"}
 	dir := c.DataDir
 	for dir != "/" && dir != "." {
 		if _, err := os.Stat(dir); err == nil {
@@ -73,16 +55,16 @@ func (c *Config) examineDisk() Sign {
 	}
 	var f unix.Statfs_t
 	if err := unix.Statfs(dir, &f); err != nil {
-		s.Word, s.Said, s.Do = Bad, "data_dir "+c.DataDir+" cannot be looked at: "+err.Error(), "make the folder, or name another as data_dir"
+		s.Word, s.Said, s.Do = alerting.Bad, "data_dir "+c.DataDir+" cannot be looked at: "+err.Error(), "make the folder, or name another as data_dir"
 		return s
 	}
 	free, all := float64(f.Bavail)*float64(f.Bsize), float64(f.Blocks)*float64(f.Bsize)
 	s.Said = fmt.Sprintf("%.1f GB of %.1f GB are free where the data are (%s)", free/1e9, all/1e9, c.DataDir)
-	s.Word = Good
+	s.Word = alerting.Good
 	if unix.Access(dir, unix.W_OK) != nil {
-		s.Word, s.Do = Bad, "let the user that the program runs as write in "+dir
+		s.Word, s.Do = alerting.Bad, "let the user that the program runs as write in "+dir
 	} else if free < leastRoom || free < leastShare*all {
-		s.Word, s.Do = Worse, "make room, or shorten retention.traces: a throw with its trace takes about 1.5 KB"
+		s.Word, s.Do = alerting.Worse, "make room, or shorten retention.traces: a throw with its trace takes about 1.5 KB"
 	}
 	return s
 }
@@ -90,31 +72,31 @@ func (c *Config) examineDisk() Sign {
 // staUnsync of adjtimex(2): nothing keeps the clock right.
 const staUnsync = 0x40
 
-func examineClock() Sign {
+func examineClock() alerting.Sign {
 	var t unix.Timex
 	now := time.Now().UTC().Format("2006-01-02 15:04:05 MST")
 	state, err := unix.Adjtimex(&t)
 	switch {
 	case err != nil:
-		return Sign{"clock", Unknown, "it is " + now + "; whether something keeps it right cannot be told: " + err.Error(), "compare it with another clock"}
+		return alerting.Sign{What: "clock", Word: alerting.Unknown, Said: "it is " + now + "; whether something keeps it right cannot be told: " + err.Error(), Do: "compare it with another clock"}
 	case state == unix.TIME_ERROR || t.Status&staUnsync != 0:
-		return Sign{"clock", Worse, "it is " + now + "; the system says that nothing keeps it right", "run an NTP client (chrony, systemd-timesyncd): throws are compared by their times"}
+		return alerting.Sign{What: "clock", Word: alerting.Worse, Said: "it is " + now + "; the system says that nothing keeps it right", Do: "run an NTP client (chrony, systemd-timesyncd): throws are compared by their times"}
 	}
-	return Sign{"clock", Good, "it is " + now + ", and kept right", ""}
+	return alerting.Sign{What: "clock", Word: alerting.Good, Said: "it is " + now + ", and kept right", Do: ""}
 }
 
-func (c *Config) examineStore(ctx context.Context) []Sign {
-	s := Sign{What: "store"}
+func (c *Config) examineStore(ctx context.Context) []alerting.Sign {
+	s := alerting.Sign{What: "store"}
 	l, err := store.Look(ctx, c.storePath(), time.Now().Add(-asideDays*24*time.Hour), asideRead)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		s.Word, s.Said = Good, "there is none yet; the first start makes "+c.storePath()
-		return []Sign{s}
+		s.Word, s.Said = alerting.Good, "there is none yet; the first start makes "+c.storePath()
+		return []alerting.Sign{s}
 	case err != nil:
-		s.Word, s.Said, s.Do = Bad, err.Error(), "see what it says; throwline verify reads it from end to end"
-		return []Sign{s}
+		s.Word, s.Said, s.Do = alerting.Bad, err.Error(), "see what it says; throwline verify reads it from end to end"
+		return []alerting.Sign{s}
 	}
-	s.Word, s.Said = Good, fmt.Sprintf("%d turnouts, %.1f MB, version %d", l.Turnouts, float64(l.Bytes)/1e6, l.Version)
+	s.Word, s.Said = alerting.Good, fmt.Sprintf("%d turnouts, %.1f MB, version %d", l.Turnouts, float64(l.Bytes)/1e6, l.Version)
 	if !l.LastArrival.IsZero() {
 		s.Said += ", the last throw arrived " + about(time.Since(l.LastArrival)) + " ago"
 	}
@@ -123,12 +105,12 @@ func (c *Config) examineStore(ctx context.Context) []Sign {
 	} else {
 		s.Said += "; the program is not running"
 	}
-	return append([]Sign{s, refusedSign(l.Aside)}, outboxSigns(l.Targets)...)
+	return append([]alerting.Sign{s, refusedSign(l.Aside)}, outboxSigns(l.Targets)...)
 }
 
 // refusedSign says what was refused of late, and why.
-func refusedSign(list []ingest.SetAside) Sign {
-	s := Sign{What: "refused messages", Word: Good, Said: fmt.Sprintf("none in %d days", asideDays)}
+func refusedSign(list []ingest.SetAside) alerting.Sign {
+	s := alerting.Sign{What: "refused messages", Word: alerting.Good, Said: fmt.Sprintf("none in %d days", asideDays)}
 	if len(list) == 0 {
 		return s
 	}
@@ -140,7 +122,7 @@ func refusedSign(list []ingest.SetAside) Sign {
 		}
 	}
 	top := slices.SortedFunc(maps.Keys(why), func(a, b string) int { return cmp.Or(cmp.Compare(why[b], why[a]), cmp.Compare(a, b)) })
-	s.Word, s.Said = Worse, fmt.Sprintf("%d in %d days", len(list), asideDays)
+	s.Word, s.Said = alerting.Worse, fmt.Sprintf("%d in %d days", len(list), asideDays)
 	if len(list) >= asideRead {
 		s.Said = fmt.Sprintf("at least %d in %d days", len(list), asideDays)
 	}
@@ -151,18 +133,18 @@ func refusedSign(list []ingest.SetAside) Sign {
 	return s
 }
 
-func outboxSigns(list []store.TargetState) (out []Sign) {
+func outboxSigns(list []store.TargetState) (out []alerting.Sign) {
 	for _, t := range list {
-		s := Sign{What: "messages to " + t.Target, Word: Good, Said: fmt.Sprintf("%d sent", t.Sent)}
+		s := alerting.Sign{What: "messages to " + t.Target, Word: alerting.Good, Said: fmt.Sprintf("%d sent", t.Sent)}
 		if !t.LastSent.IsZero() {
 			s.Said += ", the last " + about(time.Since(t.LastSent)) + " ago"
 		}
 		if t.Waiting > 0 {
-			s.Word = Worse
+			s.Word = alerting.Worse
 			s.Said += fmt.Sprintf("; %d wait, the oldest for %s", t.Waiting, about(time.Since(t.Oldest)))
 		}
 		if t.LastFailure.After(t.LastSent) {
-			s.Word = Bad
+			s.Word = alerting.Bad
 			s.Said += "; the last try failed: " + t.Failure
 			s.Do = "see to the target; what waits is tried again by itself, for a week"
 		}
@@ -171,15 +153,15 @@ func outboxSigns(list []store.TargetState) (out []Sign) {
 	return out
 }
 
-func (c *Config) examineBroker(ctx context.Context, listen time.Duration) []Sign {
-	s := Sign{What: "broker", Word: Bad}
+func (c *Config) examineBroker(ctx context.Context, listen time.Duration) []alerting.Sign {
+	s := alerting.Sign{What: "broker", Word: alerting.Bad}
 	var faults []string
 	secure := c.MQTT.TLS.load(func(path, expected, found string) {
 		faults = append(faults, path+": expected "+expected+", found "+found)
 	})
 	if faults != nil {
 		s.Said, s.Do = strings.Join(faults, "; "), "mend mqtt.tls"
-		return []Sign{s}
+		return []alerting.Sign{s}
 	}
 	name := strings.Join(c.MQTT.Brokers, ", ")
 	o := paho.NewClientOptions().SetClientID("throwline-doctor-" + rand.Text()[:8]).SetCleanSession(true).SetAutoReconnect(false).
@@ -225,20 +207,20 @@ func (c *Config) examineBroker(ctx context.Context, listen time.Duration) []Sign
 				s.Do = "the broker knows us not: see to mqtt.username and mqtt.password_file, and to the broker's own list"
 			}
 		}
-		return []Sign{s}
+		return []alerting.Sign{s}
 	}
 	defer client.Disconnect(100)
-	s.Word, s.Said = Good, "connected to "+name
-	topics := Sign{What: "subscription", Word: Good, Said: "granted: " + c.MQTT.Prefix + "/+/throw/+"}
+	s.Word, s.Said = alerting.Good, "connected to "+name
+	topics := alerting.Sign{What: "subscription", Word: alerting.Good, Said: "granted: " + c.MQTT.Prefix + "/+/throw/+"}
 	t := client.SubscribeMultiple(map[string]byte{c.MQTT.Prefix + "/+/throw/+": 1, c.MQTT.Prefix + "/+/state": 1, c.MQTT.Prefix + "/+/conditions": 1}, nil)
 	if !t.WaitTimeout(examined) || t.Error() != nil {
-		topics.Word, topics.Said, topics.Do = Bad, fmt.Sprintf("the broker gives no answer to a subscription: %v", t.Error()), "see to the broker's list of who may read what"
-		return []Sign{s, topics}
+		topics.Word, topics.Said, topics.Do = alerting.Bad, fmt.Sprintf("the broker gives no answer to a subscription: %v", t.Error()), "see to the broker's list of who may read what"
+		return []alerting.Sign{s, topics}
 	}
 	if granted, ok := t.(*paho.SubscribeToken); ok {
 		for topic, code := range granted.Result() {
 			if code == 0x80 {
-				topics.Word, topics.Said, topics.Do = Bad, "the broker refuses us "+topic, "let "+cmp.Or(c.MQTT.Username, "this client")+" read it in the broker's list"
+				topics.Word, topics.Said, topics.Do = alerting.Bad, "the broker refuses us "+topic, "let "+cmp.Or(c.MQTT.Username, "this client")+" read it in the broker's list"
 			}
 		}
 	}
@@ -248,24 +230,24 @@ func (c *Config) examineBroker(ctx context.Context, listen time.Duration) []Sign
 	}
 	mu.Lock()
 	defer mu.Unlock()
-	heard := Sign{What: "messages", Word: Good, Said: fmt.Sprintf("%d throws of %d cabinets in %s, %d refused, %d others", throws, len(cabinets), about(listen), wrong, other)}
+	heard := alerting.Sign{What: "messages", Word: alerting.Good, Said: fmt.Sprintf("%d throws of %d cabinets in %s, %d refused, %d others", throws, len(cabinets), about(listen), wrong, other)}
 	if wrong > 0 {
-		heard.Word = Worse
+		heard.Word = alerting.Worse
 		for _, w := range slices.SortedFunc(maps.Keys(why), func(a, b string) int { return cmp.Compare(why[b], why[a]) })[:1] {
 			heard.Said += "; " + w
 		}
 		heard.Do = "mend the sender: what it sends is set aside"
 	} else if throws == 0 {
-		heard.Word, heard.Do = Unknown, "nothing was thrown while we listened; listen longer (--listen), or look whether cabinets are connected to this broker under "+c.MQTT.Prefix
+		heard.Word, heard.Do = alerting.Unknown, "nothing was thrown while we listened; listen longer (--listen), or look whether cabinets are connected to this broker under "+c.MQTT.Prefix
 	}
-	return []Sign{s, topics, heard}
+	return []alerting.Sign{s, topics, heard}
 }
 
 // examineTargets looks whether targets can be reached. Nothing is sent to them.
-func (c *Config) examineTargets(ctx context.Context) (out []Sign) {
+func (c *Config) examineTargets(ctx context.Context) (out []alerting.Sign) {
 	for _, name := range slices.Sorted(maps.Keys(c.Targets)) {
 		t := c.Targets[name]
-		s := Sign{What: "target " + name, Word: Good}
+		s := alerting.Sign{What: "target " + name, Word: alerting.Good}
 		var hosts []string
 		switch {
 		case t.Webhook != nil:
@@ -286,7 +268,7 @@ func (c *Config) examineTargets(ctx context.Context) (out []Sign) {
 			d := net.Dialer{Timeout: examined}
 			conn, err := d.DialContext(ctx, "tcp", h)
 			if err != nil {
-				s.Word, s.Do = Bad, "see that "+h+" runs and that this machine reaches it"
+				s.Word, s.Do = alerting.Bad, "see that "+h+" runs and that this machine reaches it"
 				s.Said = t.Kind() + " at " + h + " cannot be reached: " + err.Error()
 				break
 			}
@@ -308,4 +290,37 @@ func hostPort(address string) string {
 		port = map[string]string{"http": "80", "https": "443", "tcp": "1883", "mqtt": "1883", "ssl": "8883", "mqtts": "8883"}[u.Scheme]
 	}
 	return net.JoinHostPort(u.Hostname(), port)
+}
+
+// Examine looks at the running program: what it needs, and how what it does fares.
+func (d *Daemon) Examine(ctx context.Context) []alerting.Sign {
+	c := *d.settings.Load()
+	signs := []alerting.Sign{c.examineDisk(), examineClock()}
+	s := alerting.Sign{What: "store", Word: alerting.Good, Said: fmt.Sprintf("%d turnouts, %.1f MB", d.size(), float64(d.store.Size())/1e6)}
+	if t := d.pipeline.trouble.Load(); t != nil {
+		s.Word, s.Said = alerting.Bad, "nothing can be committed for "+about(time.Since(t.since))+": "+t.err.Error()
+		s.Do = "see to the disk; messages wait at the broker unacknowledged, and go through once it is mended"
+	}
+	signs = append(signs, s)
+	s = alerting.Sign{What: "broker", Word: alerting.Good}
+	switch st := d.session.Status(); {
+	case !st.Connected:
+		s.Word, s.Said, s.Do = alerting.Bad, "there is no connection: "+cmp.Or(st.LastError, "it was not tried yet"), "see that the broker runs and that this machine reaches it"
+	case !st.Subscribed:
+		s.Word, s.Said, s.Do = alerting.Bad, "it has not taken the subscriptions: "+st.LastError, "see to the broker's list of who may read what"
+	default:
+		s.Said = fmt.Sprintf("connected to %s for %s, %d connections before", st.Broker, about(d.Now().Sub(st.Since)), st.Reconnects)
+	}
+	signs = append(signs, s)
+	list, _, err := d.store.Quarantine(ctx, "", asideRead)
+	if err != nil {
+		signs = append(signs, alerting.Sign{What: "refused messages", Word: alerting.Bad, Said: err.Error(), Do: "see to the store"})
+	} else {
+		from := d.Now().Add(-asideDays * 24 * time.Hour)
+		signs = append(signs, refusedSign(slices.DeleteFunc(list, func(a ingest.SetAside) bool { return a.At.Before(from) })))
+	}
+	if kept, err := d.store.OutboxState(ctx); err == nil {
+		signs = append(signs, outboxSigns(kept)...)
+	}
+	return append(signs, c.examineTargets(ctx)...)
 }

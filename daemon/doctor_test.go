@@ -15,17 +15,17 @@ import (
 func TestExamine(t *testing.T) {
 	m, in := startMosquitto(t), newInbox(t)
 	c := configOf(m, t.TempDir())
-	words := func(c *Config, listen time.Duration) map[string]Sign {
-		out := map[string]Sign{}
+	words := func(c *Config, listen time.Duration) map[string]alerting.Sign {
+		out := map[string]alerting.Sign{}
 		for _, s := range Examine(t.Context(), c, listen) {
 			out[s.What] = s
-			if s.Said == "" || s.Word == Bad && s.Do == "" {
+			if s.Said == "" || s.Word == alerting.Bad && s.Do == "" {
 				t.Errorf("says too little: %+v", s)
 			}
 		}
 		return out
 	}
-	if s := words(&c, 0); s["store"].Word != Good || !strings.Contains(s["store"].Said, "none yet") || s["broker"].Word != Good || s["messages"].Word != Unknown {
+	if s := words(&c, 0); s["store"].Word != alerting.Good || !strings.Contains(s["store"].Said, "none yet") || s["broker"].Word != alerting.Good || s["messages"].Word != alerting.Unknown {
 		t.Errorf("found %+v", s)
 	}
 	c.Targets = notify.Targets{
@@ -52,19 +52,19 @@ func TestExamine(t *testing.T) {
 	}()
 	s := words(&c, 2*time.Second)
 	for what, want := range map[string]struct {
-		word Word
+		word alerting.Word
 		said string
 	}{
-		"store": {Good, "the program is running"}, "broker": {Good, "connected"}, "subscription": {Good, "granted"},
-		"messages": {Worse, "1 throws of 1 cabinets in 2 seconds, 1 refused"}, "target office": {Good, "can be reached"},
-		"target gone": {Bad, "refused"}, "messages to gone": {Bad, "the last try failed"}, "messages to office": {Good, "1 sent"}, "disk": {Good, "free"},
+		"store": {alerting.Good, "the program is running"}, "broker": {alerting.Good, "connected"}, "subscription": {alerting.Good, "granted"},
+		"messages": {alerting.Worse, "1 throws of 1 cabinets in 2 seconds, 1 refused"}, "target office": {alerting.Good, "can be reached"},
+		"target gone": {alerting.Bad, "refused"}, "messages to gone": {alerting.Bad, "the last try failed"}, "messages to office": {alerting.Good, "1 sent"}, "disk": {alerting.Good, "free"},
 	} {
 		if got := s[what]; got.Word != want.word && what != "disk" || !strings.Contains(got.Said, want.said) {
 			t.Errorf("%s: expected %s, %q, found %+v", what, want.word, want.said, got)
 		}
 	}
 	c.MQTT.Brokers = []string{"tcp://127.0.0.1:1"}
-	if s := words(&c, 0); s["broker"].Word != Bad {
+	if s := words(&c, 0); s["broker"].Word != alerting.Bad {
 		t.Errorf("found %+v", s["broker"])
 	}
 }

@@ -136,6 +136,14 @@ func (y *yard) find(name string) *turnout {
 	return y.turnouts[name]
 }
 
+// cabinetOf names the cabinet that sent a turnout's latest throw, "" where it is not known.
+func (y *yard) cabinetOf(name string) string {
+	if t := y.find(name); t != nil {
+		return t.cabinet
+	}
+	return ""
+}
+
 // Turnout returns one of them, or an error that wraps [fs.ErrNotExist].
 func (y *yard) Turnout(name string) (detect.Summary, error) {
 	t := y.find(name)

@@ -50,6 +50,8 @@ type Desk interface {
 	// Routes are those of the configuration.
 	Routes() []alerting.Route
 	Targets(ctx context.Context) ([]alerting.TargetState, error)
+	// Examine looks at the program itself and what it needs.
+	Examine(ctx context.Context) []alerting.Sign
 	// Try sends a trial message to a target; an [ingest.Refusal] says why the
 	// target has not taken it.
 	Try(ctx context.Context, by, target string) error

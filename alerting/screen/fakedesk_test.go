@@ -192,6 +192,10 @@ func (d *fakeDesk) WritePlaces(w io.Writer) error {
 	return d.fail
 }
 
+func (d *fakeDesk) Examine(context.Context) []alerting.Sign {
+	return []alerting.Sign{{What: "disk", Word: alerting.Worse, Said: "little room", Do: "make room"}}
+}
+
 func (d *fakeDesk) Windows() []alerting.Window { return d.windows }
 
 func (d *fakeDesk) SaveWindow(_ context.Context, by string, w alerting.Window) (alerting.Window, error) {

@@ -19,6 +19,7 @@ func (s *server) registerRouting(api huma.API) {
 	get(api, "routes", "/routes", "Who gets what, as the configuration says", s.routes, http.StatusNotFound)
 	change(api, http.MethodPost, "preview-routes", "/routes/preview", "Who would get an alert, route by route; nothing is sent", http.StatusOK, s.previewRoutes)
 	get(api, "targets", "/targets", "Where messages go, and how that fares", s.targets, http.StatusNotFound)
+	get(api, "doctor", "/doctor", "What the program needs, how it is, and what to do", s.examine)
 	change(api, http.MethodPost, "try-target", "/targets/{name}/trial", "Send a trial message; 502: it did not get through, and why", http.StatusNoContent, s.tryTarget, http.StatusBadGateway)
 }
 
@@ -91,6 +92,20 @@ func (s *server) previewRoutes(ctx context.Context, in *previewRoutesInput) (*an
 		}
 	}
 	return &answer[List[alerting.Previewed]]{List[alerting.Previewed]{Items: alerting.Preview(desk.Routes(), p, in.Body.Condition, in.Body.Priority, at)}}, nil
+}
+
+// examine looks at the program itself. It reaches out to every target, and so
+// is not for many at a time.
+func (s *server) examine(ctx context.Context, _ *struct{}) (*answer[List[alerting.Sign]], error) {
+	desk, err := s.desk()
+	if err != nil {
+		return nil, err
+	}
+	if !s.examining.TryLock() {
+		return nil, huma.Error503ServiceUnavailable("someone else has it examined just now; ask again in some seconds")
+	}
+	defer s.examining.Unlock()
+	return &answer[List[alerting.Sign]]{List[alerting.Sign]{Items: desk.Examine(ctx)}}, nil
 }
 
 func (s *server) targets(ctx context.Context, _ *struct{}) (*answer[List[alerting.TargetState]], error) {

@@ -46,11 +46,12 @@ type Options struct {
 
 // server answers requests; it holds nothing that lasts.
 type server struct {
-	o      Options
-	mux    *multiplexer
-	api    huma.API
-	glance glance
-	fleets fleets
+	o         Options
+	mux       *multiplexer
+	api       huma.API
+	glance    glance
+	fleets    fleets
+	examining sync.Mutex
 }
 
 // New returns the handler of the API, the event stream and the pages. It may be

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"throwline/alerting"
 	"throwline/daemon"
 )
 
@@ -28,7 +29,7 @@ func doctorCommand(t terminal) *cobra.Command {
 				if s.Do != "" {
 					lines = append(lines, "         -> "+s.Do)
 				}
-				if s.Word == daemon.Bad {
+				if s.Word == alerting.Bad {
 					bad++
 				}
 				if err := say(t.out, lines...); err != nil {
