@@ -89,6 +89,7 @@ var needs = map[string]need{
 	"GET /api/v1/routes":               viewer,
 	"POST /api/v1/routes/preview":      viewer,
 	"GET /api/v1/targets":              viewer,
+	"GET /api/v1/doctor":               maintainer,
 	"GET /api/v1/rates":                viewer,
 	"GET /api/v1/merit":                viewer,
 	"GET /api/v1/handover":             viewer,
