@@ -30,6 +30,8 @@ type Config struct {
 	Targets   notify.Targets   `yaml:"targets"`
 	Routes    []alerting.Route `yaml:"routes"`
 	Silence   SilenceConfig    `yaml:"silence"`
+	Export    ExportConfig     `yaml:"export"`
+	Metrics   MetricsConfig    `yaml:"metrics"`
 	Batch     BatchConfig      `yaml:"batch"`
 	Log       LogConfig        `yaml:"log"`
 }
@@ -130,6 +132,8 @@ func DefaultConfig() Config {
 		Detection: DetectionConfig{FalseAlerts: detect.DefaultSettings().FalseAlerts},
 		Targets:   notify.Targets{},
 		Silence:   SilenceConfig{Offline: Duration(15 * time.Minute), Quiet: Duration(3 * day)},
+		Export:    defaultExport(),
+		Metrics:   MetricsConfig{MostTurnouts: 1000},
 		Batch:     BatchConfig{Throws: 256},
 		Log:       LogConfig{Level: "info", Format: "text"},
 	}
@@ -225,6 +229,7 @@ func (d *document) secrets(c *Config, env func(string) (string, bool)) {
 	}
 	_ = c.MQTT.TLS.load(d.add)
 	c.Access.OpenID.secrets(env, d.add)
+	c.Export.Influx.secrets(env, d.add)
 	for _, p := range c.Targets.Load("targets", env) {
 		d.add(c.targetPath(p.Path), p.Expected, p.Found)
 	}

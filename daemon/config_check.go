@@ -53,6 +53,7 @@ func (d *document) check(c *Config) {
 	if !d.bad["http.listen"] && !d.bad["access.mode"] {
 		c.checkAccess(d.add)
 	}
+	c.Export.Influx.check(d.add)
 	if c.Limits.Decompressed < c.Limits.Payload && !d.bad["limits.decompressed"] && !d.bad["limits.payload"] {
 		d.add("limits.decompressed", "at least limits.payload, "+c.Limits.Payload.String(), c.Limits.Decompressed.String())
 	}

@@ -33,7 +33,7 @@ func (d *document) override(c *Config, env func(string) (string, bool)) {
 	leaves("", reflect.ValueOf(c).Elem(), func(path string, into reflect.Value) {
 		name := envName(path)
 		text, ok := env(name)
-		if !ok && !keys[name+"_FILE"] && name+"_FILE" != PasswordFileVar && name+"_FILE" != ClientSecretFileVar {
+		if !ok && !keys[name+"_FILE"] && name+"_FILE" != PasswordFileVar && name+"_FILE" != ClientSecretFileVar && name+"_FILE" != InfluxTokenFileVar {
 			if file, named := env(name + "_FILE"); named {
 				b, err := os.ReadFile(file)
 				if err != nil {

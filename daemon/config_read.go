@@ -86,6 +86,7 @@ func (d *document) fill(c *Config) {
 var secretKeys = map[string]string{
 	"mqtt.password":             "password_file, or the password in the environment as " + PasswordVar,
 	"access.oidc.client_secret": "client_secret_file, or the secret in the environment as " + ClientSecretVar,
+	"export.influx.token":       "token_file, or the token in the environment as " + InfluxTokenVar,
 }
 
 func (d *document) object(n ast.Node, path string, into reflect.Value) {

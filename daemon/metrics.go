@@ -10,8 +10,8 @@ import (
 	"throwline/detect"
 )
 
-// metrics are what the program counts of itself. No label names a turnout:
-// their number is not ours to bound.
+// metrics are what the program counts of itself. No label names a turnout,
+// unless it is asked for (metrics_more.go): their number is not ours to bound.
 type metrics struct {
 	throws      *prometheus.CounterVec
 	transitions *prometheus.CounterVec
@@ -25,6 +25,7 @@ type metrics struct {
 	reloaded    prometheus.Gauge // 1: the last reload of the configuration was taken
 	reloadedAt  prometheus.Gauge
 	pruned      prometheus.Counter
+	committed   prometheus.Gauge
 }
 
 func newMetrics() *metrics {
@@ -47,6 +48,9 @@ func newMetrics() *metrics {
 		messages: prometheus.NewCounterVec(opts("messages_total", "Messages to targets, by what became of a try."), []string{"target", "outcome"}),
 		receipts: prometheus.NewCounter(opts("receipts_published_total", "Receipts published to cabinets.")),
 		pruned:   prometheus.NewCounter(opts("pruned_throws_total", "Throws that lost their raw traces or were dropped, by age.")),
+		committed: prometheus.NewGauge(prometheus.GaugeOpts{
+			Namespace: "throwline", Name: "last_commit_timestamp_seconds", Help: "When something was last committed, 0 before the first.",
+		}),
 		commits: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Namespace: "throwline", Name: "commit_seconds", Help: "Time to step, write and sync a batch.",
 			Buckets: []float64{0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10},
@@ -65,6 +69,7 @@ func newMetrics() *metrics {
 // commit counts what was committed.
 func (m *metrics) commit(took time.Duration, messages int, d *draft) {
 	m.commits.Observe(took.Seconds())
+	m.committed.SetToCurrentTime()
 	m.batches.Observe(float64(messages))
 	for o, n := range d.throws {
 		if n > 0 {
@@ -78,11 +83,11 @@ func (m *metrics) commit(took time.Duration, messages int, d *draft) {
 	m.away.Add(float64(d.away))
 }
 
-// register registers all metrics, and those that are read of the daemon when
-// they are asked for.
 // sent counts a try to send a message. Targets are the configuration's: few.
 func (m *metrics) sent(target, outcome string) { m.messages.WithLabelValues(target, outcome).Inc() }
 
+// register registers all metrics, and those that are read of the daemon when
+// they are asked for.
 func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 	gauge := func(name, help string, read func() float64) prometheus.Collector {
 		return prometheus.NewGaugeFunc(prometheus.GaugeOpts{Namespace: "throwline", Name: name, Help: help}, read)
@@ -111,6 +116,8 @@ func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 		counter("event_stream_cut_off_total", "Event streams cut off because their reader was too slow.", func() float64 { return float64(d.hub.CutOff()) }),
 		gauge("store_bytes", "Size of the store's files.", func() float64 { return float64(d.store.Size()) }),
 		&openAlerts{d.yard, prometheus.NewDesc("throwline_open_alerts", "Alerts that are open now.", []string{"condition"}, nil)},
+		m.committed,
+		newAsked(d),
 		collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
 	} {

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
 	"time"
 
 	"throwline/alerting"
@@ -149,39 +148,25 @@ func (s *Store) ThrowsBetween(ctx context.Context, from, to time.Time, p Place, 
 
 // OpenReader opens a store to read from it beside the process that holds it.
 // Only reading is possible, and only what this release has laid out.
-func OpenReader(ctx context.Context, path string) (s *Store, err error) {
-	s = &Store{path: path, ids: map[string]int64{}}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, s.Close())
-			s = nil
-		}
-	}()
-	if _, err := os.Stat(path); err != nil {
-		return s, fmt.Errorf("store %s: expected a store that was made before: %w", path, err)
+func OpenReader(ctx context.Context, path string) (*Store, error) {
+	s, err := looker(path)
+	if err != nil {
+		return nil, err
 	}
-	if err := s.header(); err != nil {
-		return s, err
-	}
-	if s.read, err = s.pool("ro", ""); err != nil {
-		return s, err
-	}
-	s.read.SetMaxOpenConns(2)
 	var version, application int
 	for _, q := range []struct {
 		text string
 		into *int
 	}{{"PRAGMA user_version", &version}, {"PRAGMA application_id", &application}} {
 		if err := s.read.QueryRowContext(ctx, q.text).Scan(q.into); err != nil {
-			return s, s.explain("open for reading", err)
+			return nil, errors.Join(s.explain("open for reading", err), s.Close())
 		}
 	}
 	if application != applicationID {
-		return s, fmt.Errorf("store %s: expected a store of this program, found another database", path)
+		return nil, errors.Join(fmt.Errorf("store %s: expected a store of this program, found another database", path), s.Close())
 	}
 	if known := len(scripts()); version != known {
-		return s, fmt.Errorf("store %s: expected version %d, found %d; let `throwline serve` of this release open it first", path, known, version)
+		return nil, errors.Join(fmt.Errorf("store %s: expected version %d, found %d; let `throwline serve` of this release open it first", path, known, version), s.Close())
 	}
 	return s, nil
 }
-
