@@ -105,7 +105,7 @@ func (c *Config) examineStore(ctx context.Context) []alerting.Sign {
 	} else {
 		s.Said += "; the program is not running"
 	}
-	return append([]alerting.Sign{s, refusedSign(l.Aside)}, outboxSigns(l.Targets)...)
+	return append([]alerting.Sign{s, refusedSign(l.Aside)}, outboxSigns(l.Targets, time.Now())...)
 }
 
 // refusedSign says what was refused of late, and why.
@@ -133,15 +133,15 @@ func refusedSign(list []ingest.SetAside) alerting.Sign {
 	return s
 }
 
-func outboxSigns(list []store.TargetState) (out []alerting.Sign) {
+func outboxSigns(list []store.TargetState, now time.Time) (out []alerting.Sign) {
 	for _, t := range list {
 		s := alerting.Sign{What: "messages to " + t.Target, Word: alerting.Good, Said: fmt.Sprintf("%d sent", t.Sent)}
 		if !t.LastSent.IsZero() {
-			s.Said += ", the last " + about(time.Since(t.LastSent)) + " ago"
+			s.Said += ", the last " + about(now.Sub(t.LastSent)) + " ago"
 		}
 		if t.Waiting > 0 {
 			s.Word = alerting.Worse
-			s.Said += fmt.Sprintf("; %d wait, the oldest for %s", t.Waiting, about(time.Since(t.Oldest)))
+			s.Said += fmt.Sprintf("; %d wait, the oldest for %s", t.Waiting, about(now.Sub(t.Oldest)))
 		}
 		if t.LastFailure.After(t.LastSent) {
 			s.Word = alerting.Bad
@@ -309,7 +309,10 @@ func (d *Daemon) Examine(ctx context.Context) []alerting.Sign {
 	case !st.Subscribed:
 		s.Word, s.Said, s.Do = alerting.Bad, "it has not taken the subscriptions: "+st.LastError, "see to the broker's list of who may read what"
 	default:
-		s.Said = fmt.Sprintf("connected to %s for %s, %d connections before", st.Broker, about(d.Now().Sub(st.Since)), st.Reconnects)
+		s.Said = fmt.Sprintf("connected to %s for %s", st.Broker, about(d.Now().Sub(st.Since)))
+		if st.Reconnects > 0 {
+			s.Said += fmt.Sprintf("; the connection was lost %d times since the start", st.Reconnects)
+		}
 	}
 	signs = append(signs, s)
 	list, _, err := d.store.Quarantine(ctx, "", asideRead)
@@ -320,7 +323,7 @@ func (d *Daemon) Examine(ctx context.Context) []alerting.Sign {
 		signs = append(signs, refusedSign(slices.DeleteFunc(list, func(a ingest.SetAside) bool { return a.At.Before(from) })))
 	}
 	if kept, err := d.store.OutboxState(ctx); err == nil {
-		signs = append(signs, outboxSigns(kept)...)
+		signs = append(signs, outboxSigns(kept, d.Now())...)
 	}
 	return append(signs, c.examineTargets(ctx)...)
 }

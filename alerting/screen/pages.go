@@ -80,7 +80,7 @@ func newPages(fsys fs.FS) *pages {
 
 func (p *pages) register(mux *multiplexer) {
 	for _, route := range []string{"/{$}", "/alerts/{id}", "/turnouts", "/turnouts/{turnout}", "/turnouts/{turnout}/visit", "/work", "/handover", "/report", "/throws/{key}", "/quarantine", "/quarantine/{id}", "/cabinets",
-		"/journal", "/registry", "/windows", "/routes", "/audit",
+		"/journal", "/registry", "/windows", "/routes", "/audit", "/doctor",
 		"/login", "/welcome", "/account", "/people"} {
 		mux.HandleFunc("GET "+route, p.index)
 	}

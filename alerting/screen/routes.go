@@ -58,6 +58,7 @@ var needs = map[string]need{
 	"GET /journal":                          viewer,
 	"GET /registry":                         viewer,
 	"GET /windows":                          viewer,
+	"GET /doctor":                           maintainer,
 	"GET /routes":                           viewer,
 	"GET /api/v1/events":                    viewer,
 	"GET /api/v1/alerts":                    viewer,

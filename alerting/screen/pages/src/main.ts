@@ -16,6 +16,7 @@ import { alertsPage } from "./pages/alerts.ts";
 import { asidePage } from "./pages/aside.ts";
 import { auditPage } from "./pages/audit.ts";
 import { cabinetsPage } from "./pages/cabinets.ts";
+import { doctorPage } from "./pages/doctor.ts";
 import { handoverPage } from "./pages/handover.ts";
 import { journalPage } from "./pages/journal.ts";
 import { loginPage, welcomePage } from "./pages/login.ts";
@@ -53,6 +54,7 @@ const routes: [RegExp, string, Draw][] = [
   [/^\/registry$/, "registry", registryPage],
   [/^\/windows$/, "windows", windowsPage],
   [/^\/routes$/, "routes", routesPage],
+  [/^\/doctor$/, "doctor", doctorPage],
   [/^\/people$/, "people", peoplePage],
   [/^\/audit$/, "audit", auditPage],
   [/^\/account$/, "account", accountPage],

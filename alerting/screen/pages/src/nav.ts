@@ -30,6 +30,7 @@ const groups: [name: string, sheets: Sheet[]][] = [
     { path: "/windows", name: "Windows", routes: ["windows"] },
     { path: "/routes", name: "Routes", routes: ["routes"] },
     { path: "/quarantine", name: "Refused messages", routes: ["quarantine"] },
+    { path: "/doctor", name: "The program itself", routes: ["doctor"] },
     { path: "/people", name: "People", routes: ["people"], chiefs: true },
     { path: "/audit", name: "Audit", routes: ["audit"], chiefs: true },
   ]],

@@ -3,7 +3,7 @@
 import { all, answered, get, post, put, putCSV, remove, segment } from "./http.ts";
 import type {
   Acknowledgements, Action, AreaJobs, Case, Entry, Fleet, Handover, List, MeritView, NewAct, NewPlace, NewRoutesPreview, NewWindow, Place,
-  PlacesRead, Previewed, RatesView, Report, Route, Sending, TargetState, Window, WindowPreview,
+  PlacesRead, Previewed, RatesView, Report, Route, Sending, Sign, TargetState, Window, WindowPreview,
 } from "./shapes.ts";
 
 /** A time from and after, until before to; RFC 3339. What is left out: as the API says. */
@@ -96,6 +96,9 @@ export const previewRoutes = async (asked: NewRoutesPreview): Promise<Previewed[
 export const readTargets = async (signal?: Asked): Promise<TargetState[]> => (await get<List<TargetState>>("/targets", {}, signal)).items;
 
 /** A Problem of status 502 says why the message did not get through. */
+/** What the program needs, how that is, and what to do. */
+export const readSigns = async (signal?: Asked): Promise<Sign[]> => (await get<List<Sign>>("/doctor", {}, signal)).items;
+
 export const tryTarget = (name: string, by?: string): Promise<undefined> => post(`/targets/${segment(name)}/trial`, { by });
 
 // Figures.

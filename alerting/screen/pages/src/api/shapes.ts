@@ -84,6 +84,7 @@ export type AreaReport = Shapes["AreaReport"];
 export type WorstTurnout = Shapes["WorstTurnout"];
 export type QuietTurnout = Shapes["QuietTurnout"];
 export type Count = Shapes["Count"];
+export type Sign = Shapes["Sign"];
 
 /** What a person may do to an alert. */
 export type Action = "acknowledge" | "shelve" | "unshelve" | "note" | "judge" | "reopen";
