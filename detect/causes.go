@@ -11,11 +11,16 @@ import (
 
 // What the comparison of a picture with the patterns assumes.
 const (
-	blur     = 0.003 // how far they differ, in the signals' units, at least
-	uneven   = 0.7   // ln: how far the amounts to both ends differ
-	freedom  = 4.0   // degrees of freedom of Student's t: some dimension is always off
-	tempered = 0.7   // exponent of the likelihood: the dimensions are no independent witnesses
-	elseFit  = 4.0   // likelihood units by which a known pattern must beat "something else"
+	blur      = 0.003 // how far they differ, in the signals' units, at least
+	blurLag   = 0.001 // of a detector's time, which has no course along the movement to differ in
+	blurOther = 0.01  // how far the other drives differ from what they ought to show
+	uneven    = 0.7   // ln: how far the amounts to both ends differ
+	freedom   = 5.0   // degrees of freedom of Student's t: some dimension is always off
+	tempered  = 0.8   // exponent of the likelihood: the dimensions are no independent witnesses
+	elseFit   = 6.0   // likelihood units by which a known pattern must beat "something else"
+	roughest  = 2.2   // ln: no drive makes its trace rougher than that, a bad contact at the sensor does
+	backOccam = 2.0   // likelihood units that it costs a cause to explain whatever another drive shows
+	rear      = 0.6   // how far what a supplementary drive shows counts beside the main one's
 )
 
 // roughness is how far patterns and turnouts differ in a dimension, as a share
@@ -30,7 +35,7 @@ func roughness(dim int) float64 {
 	case sInrush, sTravel:
 		return 0.1
 	case sUnlock, sLock:
-		return 0.25
+		return 0.18
 	case sRipple:
 		return 0.6
 	}
@@ -42,13 +47,13 @@ func roughness(dim int) float64 {
 type seen struct {
 	x, v  [2]shown
 	load  [2][numSignals]float64
-	level [2][numSignals]float64
+	frame [2]frame
 	have  [2]bool
 	top   float64 // greatest change
 }
 
 func (p *picture) seen(v *view) seen {
-	s := seen{load: v.load, level: v.level, have: v.have}
+	s := seen{load: v.load, frame: v.frame, have: v.have}
 	top := 0.0
 	for e := range 2 {
 		if !v.have[e] {
@@ -74,6 +79,9 @@ func (p *picture) seen(v *view) seen {
 			if i == 0 {
 				d = dLag
 			}
+			if d == dLagElse && l.d < 0 {
+				continue // earlier is no fault of its own: the movement's end is later
+			}
 			if x := l.d / lapse; s.v[e][d] == 0 || x > s.x[e][d] {
 				s.x[e][d], s.v[e][d] = x, l.sd*l.sd/(lapse*lapse)
 				top = max(top, math.Abs(x))
@@ -89,6 +97,9 @@ func (p *picture) seen(v *view) seen {
 		for k := range s.v[e] {
 			if s.v[e][k] > 0 {
 				w := roughness(k)*top + blur
+				if k == dLag || k == dLagElse {
+					w = roughness(k)*top + blurLag
+				}
 				s.v[e][k] += w * w
 			}
 		}
@@ -96,55 +107,63 @@ func (p *picture) seen(v *view) seen {
 	return s
 }
 
-// beyond returns the pattern's value beyond what its travel brings with it.
-func (s *seen) beyond(p *pattern, m *shown, end, dim int) float64 {
-	switch {
-	case dim >= numSignals || dim == sTravel:
-		return m[dim]
-	case m[dim] == asEver:
-		return 0
+// beyond returns what a pattern shows beyond what its travel brings with it.
+func (s *seen) beyond(p *pattern, c *course, end int) shown {
+	m := s.frame[end].show(p, c)
+	if p.asEver {
+		return m
 	}
-	x := m[dim]
-	if p.scales && dim >= sCell {
-		x *= s.level[end][dim]
+	for k := range numSignals {
+		if k != sTravel {
+			m[k] -= s.load[end][k] * m[sTravel]
+		}
 	}
-	return x - s.load[end][dim]*m[sTravel]
+	return m
 }
 
 // lay lays a pattern over what one end shows: the amount that suits it best,
 // by least squares, and the logarithm of its likelihood beside that of nothing.
-func (s *seen) lay(p *pattern, m *shown, end int) (amount, fit float64) {
+func (s *seen) lay(m *shown, end int, falls bool) (amount, fit float64) {
 	a, b := 0.0, 0.0
 	for k := range m {
 		if s.v[end][k] == 0 {
 			continue
 		}
-		y := s.beyond(p, m, end, k)
 		w := 1 / s.v[end][k]
-		a += w * s.x[end][k] * y
-		b += w * y * y
+		a += w * s.x[end][k] * m[k]
+		b += w * m[k] * m[k]
 	}
 	if b == 0 {
 		return 0, 0
 	}
 	amount = a / b
-	if amount < 0 && !p.falls {
+	if amount < 0 && !falls {
 		amount = 0
 	}
-	return amount, s.score(p, m, end, amount)
+	return amount, s.score(m, end, amount)
 }
 
-func (s *seen) score(p *pattern, m *shown, end int, amount float64) float64 {
-	sum := 0.0
+func (s *seen) score(m *shown, end int, amount float64) float64 {
+	if amount == 0 {
+		return 0
+	}
+	// The product of a few and one logarithm: this is where the time goes.
+	sum, left, all := 0.0, 1.0, 1.0
 	for k := range m {
-		v := s.v[end][k]
+		v := s.v[end][k] * freedom
 		if v == 0 {
 			continue
 		}
-		r := s.x[end][k] - amount*s.beyond(p, m, end, k)
-		sum -= (freedom + 1) / 2 * (math.Log1p(r*r/(v*freedom)) - math.Log1p(s.x[end][k]*s.x[end][k]/(v*freedom)))
+		x := s.x[end][k]
+		r := x - amount*m[k]
+		left *= v + r*r
+		all *= v + x*x
+		if k%6 == 5 {
+			sum -= math.Log(left / all)
+			left, all = 1, 1
+		}
 	}
-	return sum
+	return (freedom + 1) / 2 * (sum - math.Log(left/all))
 }
 
 // fit returns the logarithm of a pattern's likelihood beside that of nothing.
@@ -157,16 +176,22 @@ func (s *seen) fit(p *pattern) float64 {
 		return s.alone(p, 1)
 	}
 	pair := func(here, there int) float64 {
-		a0, f0 := s.lay(p, &p.here, here)
-		if p.there == (shown{}) {
+		m := s.beyond(p, &p.here, here)
+		a0, f0 := s.lay(&m, here, p.falls)
+		if p.quiet {
 			return f0
 		}
-		a1, f1 := s.lay(p, &p.there, there)
-		if p.there != p.here || p.sided {
+		m = s.beyond(p, &p.there, there)
+		if p.sided {
 			// The other end's part belongs to the same amount.
 			a := max(a0, 0)
-			return f0 + max(s.score(p, &p.there, there, a), s.score(p, &p.there, there, 0.6*a), s.score(p, &p.there, there, 1.6*a))
+			if a == 0 { // it shows nothing here
+				_, f1 := s.lay(&m, there, p.falls)
+				return f0 + f1
+			}
+			return f0 + max(s.score(&m, there, a), s.score(&m, there, 0.6*a), s.score(&m, there, 1.6*a))
 		}
+		a1, f1 := s.lay(&m, there, p.falls)
 		if a0*a1 <= 0 {
 			// Only one end shows it, or each the contrary.
 			return max(f0, f1) - 2
@@ -175,7 +200,10 @@ func (s *seen) fit(p *pattern) float64 {
 		return f0 + f1 - z*z/2
 	}
 	f := pair(0, 1)
-	if !p.sided {
+	if !p.sided && !p.mirrored {
+		return f
+	}
+	if p.mirrored {
 		return f
 	}
 	g := pair(1, 0)
@@ -184,9 +212,11 @@ func (s *seen) fit(p *pattern) float64 {
 }
 
 func (s *seen) alone(p *pattern, end int) float64 {
-	_, f := s.lay(p, &p.here, end)
+	m := s.beyond(p, &p.here, end)
+	_, f := s.lay(&m, end, p.falls)
 	if p.sided {
-		if _, g := s.lay(p, &p.there, end); g > f {
+		m = s.beyond(p, &p.there, end)
+		if _, g := s.lay(&m, end, p.falls); g > f {
 			f = g
 		}
 	}
@@ -228,6 +258,9 @@ func (p *picture) lead() *view {
 				size = max(size, math.Abs(a.d)/kinds[a.signal].allowance)
 			}
 		}
+		if v.drive != "main" {
+			size *= rear
+		}
 		if v.q == ingest.DriveForce {
 			size *= 0.9 // shows the load alone
 		}
@@ -246,6 +279,9 @@ func (p *picture) weigh(lead *view, weights map[CauseName]float64) {
 	fits := make([]float64, len(list))
 	for i := range list {
 		fits[i] = s.fit(&list[i])
+		if list[i].cause == MotorWear {
+			fits[i] -= 8 * max(min(s.x[0][sRipple], s.x[1][sRipple])-roughest, 0)
+		}
 		for j := range p.views {
 			if o := &p.views[j]; o.drive != lead.drive {
 				fits[i] += p.others(o, &list[i], &s)
@@ -284,26 +320,49 @@ func (p *picture) perfect(s *seen) float64 {
 }
 
 // others asks the other drives: what all feel is shown by them too, what one
-// feels is not.
+// feels is not. The time is common to all that are thrown together, and no
+// witness. What the rear part does may show in either trace.
 func (p *picture) others(o *view, m *pattern, s *seen) float64 {
 	sum := 0.0
 	for e := range 2 {
 		if !o.have[e] {
 			continue
 		}
+		var b shown
 		a := 0.0
-		if m.whole {
-			a, _ = s.lay(m, &m.here, e)
-		}
-		for _, k := range [...]int{sDuration, sTravel, sInrush} {
-			if o.sd[e][k] == 0 {
-				continue
+		if m.whole && s.have[e] {
+			b = s.beyond(m, &m.here, e)
+			if a, _ = s.lay(&b, e, m.falls); a != 0 {
+				oth := seen{frame: o.frame, load: o.load}
+				b = oth.beyond(m, &m.here, e)
 			}
-			w := roughness(k)*s.top + blur
-			v := o.sd[e][k]*o.sd[e][k] + w*w
-			r := o.own[e][k] - a*m.here[k]
-			sum -= (freedom + 1) / 2 * (math.Log1p(r*r/(v*freedom)) - math.Log1p(o.own[e][k]*o.own[e][k]/(v*freedom)))
 		}
+		least := 0.0
+		for _, share := range [...]float64{1, 0.4, 1.6} {
+			fit := 0.0
+			for _, k := range [...]int{sTravel, sInrush, sUnlock, sLock, sRipple} {
+				if o.sd[e][k] == 0 {
+					continue
+				}
+				w := roughness(k)*math.Abs(a*share) + blurOther
+				if k == sRipple {
+					w += 0.05
+				}
+				v := o.sd[e][k]*o.sd[e][k] + w*w
+				r := o.own[e][k] - a*share*b[k]
+				fit -= (freedom + 1) / 2 * math.Log1p(r*r/(v*freedom))
+			}
+			if share == 1 || fit > least {
+				least = fit
+			}
+			if a == 0 {
+				break
+			}
+		}
+		sum += least
+	}
+	if m.cause == BackDrive {
+		return max(sum, -1) - backOccam
 	}
 	return sum
 }
