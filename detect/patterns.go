@@ -233,8 +233,10 @@ func patternsOf(q ingest.Quantity) []pattern {
 			w = 0.3
 		case at < 0.6:
 			w = 0.5
+		case at > 0.84 && at < 0.9:
+			w = 0.7
 		case at > 0.9:
-			w = 0.6
+			w = 0.3
 		}
 		for _, wide := range []float64{0.035, 0.07} {
 			for _, time := range []float64{0.06, 0.16} {
@@ -269,6 +271,16 @@ func patternsOf(q ingest.Quantity) []pattern {
 		draw := takes(0.04 * slow).along(hump(0.06, wide, 0))
 		lock = append(lock, one(course{}, draw), one(in(0.95, 0.04, 0.03).scaled(0.4), draw))
 	}
+	// A rod out of length is tight at one end by as much as it is slack at the other.
+	for _, at := range []float64{0.88, 0.94} {
+		for _, wide := range []float64{0.05, 0.12} {
+			for _, in := range []float64{0.25, 0.6, 1} {
+				here := takes(0.05 * slow).along(func(x float64) float64 { return in*hump(at, 0.05, 0)(x) - 0.4*hump(0.06, wide, 0)(x) })
+				there := takes(0.02 * slow).along(func(x float64) float64 { return hump(0.06, wide, 0)(x) - 0.4*in*hump(at, 0.05, 0)(x) })
+				lock = append(lock, one(here, there))
+			}
+		}
+	}
 	add(LockAdjustment, 0.12, lock...)
 
 	// The rear part drags: from where its drive takes hold, or it takes its time.
@@ -279,7 +291,7 @@ func patternsOf(q ingest.Quantity) []pattern {
 			back = append(back, both(s), one(s, s.scaled(0.4)))
 		}
 	}
-	back = append(back, both(course{}.with(sDuration, 0.5).with(dLagElse, 1)), both(course{}.with(dLagElse, 1)), both(course{}.with(sDuration, 1)))
+	back = append(back, both(course{}.with(sDuration, 0.5).with(dLagElse, 1)), weighed(both(course{}.with(dLagElse, 1)), 2), both(course{}.with(sDuration, 1)))
 	back[len(back)-1].prior = 0.3
 	// It comes last: the toe is there when it ever was.
 	back = append(back, both(course{}.with(sDuration, 1).with(dLag, -0.9)))
@@ -356,7 +368,7 @@ func patternsOf(q ingest.Quantity) []pattern {
 	late := course{}.with(dLag, 1)
 	cut := func(time, from float64) course { return takes(time).along(ramp(from, 0.03)) }
 	add(DetectionAdjustment, 0.11,
-		one(late, course{}), both(late), one(course{}.with(dLagElse, 1), course{}), both(course{}.with(dLagElse, 1)), one(late.with(dLagElse, 1), course{}), both(late.with(dLagElse, 1)),
+		one(late, course{}), both(late), one(course{}.with(dLagElse, 1), course{}), weighed(both(course{}.with(dLagElse, 1)), 0.6), one(late.with(dLagElse, 1), course{}), both(late.with(dLagElse, 1)),
 		weighed(one(cut(0.6, 0.9), course{}), 1), weighed(both(cut(0.6, 0.9)), 1), weighed(one(cut(0.12, 0.92), course{}), 1), weighed(both(cut(0.12, 0.92)), 1))
 	return list
 }
