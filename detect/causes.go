@@ -254,12 +254,14 @@ func (p *picture) lead() *view {
 		v := &p.views[i]
 		size := 0.0
 		for _, a := range p.alarms {
-			if a.signal >= 0 && a.drive == v.drive {
-				size = max(size, math.Abs(a.d)/kinds[a.signal].allowance)
+			if a.signal < 0 || a.drive != v.drive {
+				continue
 			}
-		}
-		if v.drive != "main" {
-			size *= rear
+			d := a.d
+			if v.drive != "main" {
+				d = rear * v.beyondWaiting(a.end, a.signal, d)
+			}
+			size = max(size, math.Abs(d)/kinds[a.signal].allowance)
 		}
 		if v.q == ingest.DriveForce {
 			size *= 0.9 // shows the load alone
@@ -269,6 +271,19 @@ func (p *picture) lead() *view {
 		}
 	}
 	return lead
+}
+
+// beyondWaiting returns what is left of a signal's change d where the drive
+// may just wait at its end for another.
+func (v *view) beyondWaiting(end, sig int, d float64) float64 {
+	if sig == sDuration || v.own[end][sDuration] <= 0 {
+		return d
+	}
+	w := v.own[end][sDuration] * v.waits[end][sig]
+	if w*d <= 0 {
+		return d
+	}
+	return math.Copysign(max(math.Abs(d)-math.Abs(w), 0), d)
 }
 
 // weigh adds the weight of every cause.

@@ -330,6 +330,7 @@ type view struct {
 	sd    [2][numSignals]float64 // of own
 	load  [2][numSignals]float64 // how the signal goes with the travel
 	frame [2]frame
+	waits [2]shown   // what waiting at the end for another drive shows, in all, per ln of duration
 	lapse [2]float64 // s, usual duration
 }
 
@@ -476,6 +477,7 @@ func (p *picture) look(end int, t *track, arl float64) {
 	v := &p.views[k]
 	v.have[end], v.lapse[end] = true, float64(t.duration)
 	v.frame[end] = t.frame()
+	v.waits[end] = v.frame[end].show(&pattern{}, &v.frame[end].hold)
 	travel, _ := t.signals[sTravel].change()
 	fell := t.signals[sTravel].low
 	for k := range t.signals {
@@ -508,6 +510,11 @@ func (t *track) frame() frame {
 	for i := range f.level {
 		f.level[i] = max(float64(t.signals[sCell+i].level), 0.05)
 	}
+	var usual [ProfileLen]float64
+	for i := range usual {
+		usual[i] = float64(t.mid[i]-t.idle) / max(float64(t.running), 1e-9)
+	}
+	f.hold = waiting(&usual, t.quantity == ingest.HydraulicPressure)
 	return f
 }
 

@@ -24,6 +24,7 @@ type shown [dimNumber]float64
 type course struct {
 	added [ProfileLen + 1]float32
 	other shown
+	holds bool // the added effort is the frame's own, see waiting
 }
 
 // pattern is what a cause leaves in all dimensions, relative to its amount.
@@ -78,6 +79,39 @@ type frame struct {
 	inrush, unlock, lock float64 // bins
 	ofUnlock, ofLock     float64
 	level                [cells]float64
+	hold                 course // what the course becomes while the drive works on at its end, per ln of duration
+}
+
+// waiting returns what the usual course becomes, beside what it is, where the
+// movement is as ever but the drive works on against its end: all comes earlier
+// in the longer throw, the end is held, and how it falls away stays. A pump holds
+// its highest pressure, a motor what it took last. Per ln of duration.
+func waiting(usual *[ProfileLen]float64, pump bool) course {
+	const longer = 0.05
+	at := func(b float64) float64 {
+		b = min(max(b, 0), ProfileLen-1.001)
+		i := int(b)
+		f := b - float64(i)
+		return usual[i] + f*(usual[i+1]-usual[i])
+	}
+	end := ProfileLen - 2
+	if pump {
+		for i := end; i > ProfileLen*2/3; i-- {
+			if usual[i] > usual[end] {
+				end = i
+			}
+		}
+	}
+	c := course{}
+	sum := 0.0
+	for i := range ProfileLen {
+		x := float64(i) + 0.5
+		held := min(x*(1+longer)-0.5, float64(end))
+		held = max(held, ProfileLen-(ProfileLen-x)*(1+longer)-0.5)
+		sum += (at(held) - usual[i]) / longer
+		c.added[i+1] = float32(sum)
+	}
+	return c
 }
 
 // show returns what a course looks like in a frame, in all; p says how its
@@ -86,6 +120,9 @@ func (f *frame) show(p *pattern, c *course) shown {
 	s := c.other
 	if p.asEver {
 		return s
+	}
+	if c.holds {
+		c = &f.hold
 	}
 	b0, b1, b2 := f.inrush+edge, f.unlock, f.lock
 	s[sUnlock], s[sLock] = c.mean(b0, b1-edge), c.mean(b2+edge, ProfileLen-edge)
@@ -294,7 +331,10 @@ func patternsOf(q ingest.Quantity) []pattern {
 	back = append(back, both(course{}.with(sDuration, 0.5).with(dLagElse, 1)), weighed(both(course{}.with(dLagElse, 1)), 2), both(course{}.with(sDuration, 1)))
 	back[len(back)-1].prior = 0.3
 	// It comes last: the toe is there when it ever was.
-	back = append(back, both(course{}.with(sDuration, 1).with(dLag, -0.9)))
+	last := course{}.with(sDuration, 1).with(dLag, -0.9)
+	wait := last
+	wait.holds = true
+	back = append(back, both(last), both(wait))
 	add(BackDrive, 0.1, back...)
 
 	// The drive gives less: slower, rougher, and its start is weaker. What binds
@@ -367,7 +407,9 @@ func patternsOf(q ingest.Quantity) []pattern {
 	// drive works against its end until then.
 	late := course{}.with(dLag, 1)
 	cut := func(time, from float64) course { return takes(time).along(ramp(from, 0.03)) }
+	hold := course{holds: true}.with(sDuration, 1)
 	add(DetectionAdjustment, 0.11,
+		one(hold, course{}), both(hold),
 		one(late, course{}), both(late), one(course{}.with(dLagElse, 1), course{}), weighed(both(course{}.with(dLagElse, 1)), 0.6), one(late.with(dLagElse, 1), course{}), both(late.with(dLagElse, 1)),
 		weighed(one(cut(0.6, 0.9), course{}), 1), weighed(both(cut(0.6, 0.9)), 1), weighed(one(cut(0.12, 0.92), course{}), 1), weighed(both(cut(0.12, 0.92)), 1))
 	return list
