@@ -477,7 +477,7 @@ func (p *picture) look(end int, t *track, arl float64) {
 	v := &p.views[k]
 	v.have[end], v.lapse[end] = true, float64(t.duration)
 	v.frame[end] = t.frame()
-	v.waits[end] = v.frame[end].show(&pattern{}, &v.frame[end].hold)
+	v.waits[end] = v.frame[end].show(&pattern{}, &v.frame[end].own[ownHeld])
 	travel, _ := t.signals[sTravel].change()
 	fell := t.signals[sTravel].low
 	for k := range t.signals {
@@ -514,7 +514,7 @@ func (t *track) frame() frame {
 	for i := range usual {
 		usual[i] = float64(t.mid[i]-t.idle) / max(float64(t.running), 1e-9)
 	}
-	f.hold = waiting(&usual, t.quantity == ingest.HydraulicPressure)
+	f.own = ownCourses(&usual, t.quantity == ingest.HydraulicPressure)
 	return f
 }
 

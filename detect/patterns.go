@@ -24,7 +24,7 @@ type shown [dimNumber]float64
 type course struct {
 	added [ProfileLen + 1]float32
 	other shown
-	holds bool // the added effort is the frame's own, see waiting
+	own   [owns]float64 // shares of the frame's own courses
 }
 
 // pattern is what a cause leaves in all dimensions, relative to its amount.
@@ -56,6 +56,8 @@ func (c course) along(f func(x float64) float64) course {
 	return c
 }
 
+func (c course) like(own int, share float64) course { c.own[own] = share; return c }
+
 func (c course) with(dim int, v float64) course { c.other[dim] = v; return c }
 
 // mean returns the mean of what is added from bin b0 to b1, both fractional.
@@ -79,14 +81,22 @@ type frame struct {
 	inrush, unlock, lock float64 // bins
 	ofUnlock, ofLock     float64
 	level                [cells]float64
-	hold                 course // what the course becomes while the drive works on at its end, per ln of duration
+	own                  [owns]course
 }
 
-// waiting returns what the usual course becomes, beside what it is, where the
-// movement is as ever but the drive works on against its end: all comes earlier
-// in the longer throw, the end is held, and how it falls away stays. A pump holds
-// its highest pressure, a motor what it took last. Per ln of duration.
-func waiting(usual *[ProfileLen]float64, pump bool) course {
+// The courses that follow from the usual one, beside it.
+const (
+	ownHeld  = iota // the drive works on against its end, per ln of duration
+	ownSlack        // the end's pressure is not reached, by a share of its rise
+	ownSlow         // the movement is slower, and how the pressure falls away is not, per ln of duration
+	owns
+)
+
+// ownCourses returns what the usual course becomes, beside what it is. While a
+// drive works on against its end all comes earlier in the longer throw, the end
+// is held, and how it falls away stays; a pump holds its highest pressure, a
+// motor what it took last.
+func ownCourses(usual *[ProfileLen]float64, pump bool) (own [owns]course) {
 	const longer = 0.05
 	at := func(b float64) float64 {
 		b = min(max(b, 0), ProfileLen-1.001)
@@ -94,24 +104,40 @@ func waiting(usual *[ProfileLen]float64, pump bool) course {
 		f := b - float64(i)
 		return usual[i] + f*(usual[i+1]-usual[i])
 	}
-	end := ProfileLen - 2
+	end, least := ProfileLen-2, ProfileLen*2/3
 	if pump {
 		for i := end; i > ProfileLen*2/3; i-- {
 			if usual[i] > usual[end] {
 				end = i
 			}
 		}
+		for i := least; i < end; i++ {
+			if usual[i] < usual[least] {
+				least = i
+			}
+		}
 	}
-	c := course{}
-	sum := 0.0
+	var sums [owns]float64
+	tail := 1 - (float64(end)+0.5)/ProfileLen
 	for i := range ProfileLen {
 		x := float64(i) + 0.5
-		held := min(x*(1+longer)-0.5, float64(end))
-		held = max(held, ProfileLen-(ProfileLen-x)*(1+longer)-0.5)
-		sum += (at(held) - usual[i]) / longer
-		c.added[i+1] = float32(sum)
+		at0 := max(min(x*(1+longer)-0.5, float64(end)), ProfileLen-(ProfileLen-x)*(1+longer)-0.5)
+		sums[ownHeld] += (at(at0) - usual[i]) / longer
+		if pump {
+			if i >= least {
+				sums[ownSlack] -= max(usual[i]-usual[least], 0)
+			}
+			at0 = x * (1 - tail) / (1 - tail*(1-longer))
+			if at0 > float64(end)+0.5 {
+				at0 = ProfileLen - (ProfileLen-x)*(1+longer)
+			}
+			sums[ownSlow] += (at(at0-0.5) - usual[i]) / longer
+		}
+		for k := range own {
+			own[k].added[i+1] = float32(sums[k])
+		}
 	}
-	return c
+	return own
 }
 
 // show returns what a course looks like in a frame, in all; p says how its
@@ -121,29 +147,33 @@ func (f *frame) show(p *pattern, c *course) shown {
 	if p.asEver {
 		return s
 	}
-	if c.holds {
-		c = &f.hold
-	}
-	b0, b1, b2 := f.inrush+edge, f.unlock, f.lock
-	s[sUnlock], s[sLock] = c.mean(b0, b1-edge), c.mean(b2+edge, ProfileLen-edge)
-	if p.scales {
-		s[sUnlock] *= 1 - softly*f.ofUnlock
-		s[sLock] *= 1 - softly*f.ofLock
-	} else {
-		s[sUnlock] *= f.ofUnlock
-		s[sLock] *= f.ofLock
-	}
-	b1, b2 = b1+edge, b2-edge
-	sum, step := 0.0, (b2-b1)/cells
-	for i := range cells {
-		m := c.mean(b1+float64(i)*step, b1+float64(i+1)*step)
-		sum += m
-		if p.scales {
-			m *= f.level[i]
+	b0, b1, b2 := f.inrush+edge, f.unlock+edge, f.lock-edge
+	add := func(c *course, share float64, scales bool) {
+		unlock, lock := share*c.mean(b0, f.unlock-edge), share*c.mean(f.lock+edge, ProfileLen-edge)
+		if scales {
+			unlock, lock = unlock*(1-softly*f.ofUnlock), lock*(1-softly*f.ofLock)
+		} else {
+			unlock, lock = unlock*f.ofUnlock, lock*f.ofLock
 		}
-		s[sCell+i] = m
+		s[sUnlock] += unlock
+		s[sLock] += lock
+		sum, step := 0.0, (b2-b1)/cells
+		for i := range cells {
+			m := share * c.mean(b1+float64(i)*step, b1+float64(i+1)*step)
+			sum += m
+			if scales {
+				m *= f.level[i]
+			}
+			s[sCell+i] += m
+		}
+		s[sTravel] += sum / cells
 	}
-	s[sTravel] = sum / cells
+	add(c, 1, p.scales)
+	for k, share := range c.own {
+		if share != 0 {
+			add(&f.own[k], share, false)
+		}
+	}
 	return s
 }
 
@@ -332,9 +362,7 @@ func patternsOf(q ingest.Quantity) []pattern {
 	back[len(back)-1].prior = 0.3
 	// It comes last: the toe is there when it ever was.
 	last := course{}.with(sDuration, 1).with(dLag, -0.9)
-	wait := last
-	wait.holds = true
-	back = append(back, both(last), both(wait))
+	back = append(back, both(last), both(last.like(ownHeld, 1)))
 	add(BackDrive, 0.1, back...)
 
 	// The drive gives less: slower, rougher, and its start is weaker. What binds
@@ -344,7 +372,9 @@ func patternsOf(q ingest.Quantity) []pattern {
 	}
 	switch {
 	case hydraulic:
-		add(MotorWear, 0.09, gives(1, 0, 3, 0), gives(1, -0.2, 1, 0), gives(0.3, 0, 3, 0), weighed(gives(1, -0.6, 0, 0), 1))
+		worn := gives(1, 0, 1, 0)
+		worn.here, worn.there = worn.here.like(ownSlow, 1), worn.there.like(ownSlow, 1)
+		add(MotorWear, 0.09, gives(1, 0, 3, 0), gives(1, -0.2, 1, 0), gives(0.3, 0, 3, 0), gives(1, -0.6, 0, 0), worn)
 	default:
 		rough := gives(1, -0.2, 3, 0)
 		rough.here.other[sTravel], rough.there.other[sTravel] = 0.6, 0.6
@@ -369,7 +399,9 @@ func patternsOf(q ingest.Quantity) []pattern {
 	firm.whole, told.whole = true, true
 	switch {
 	case hydraulic:
-		add(SupplyVoltageCause, 0.09, volts(-0.2, 0), volts(0, 0), told)
+		weak := volts(0, 0)
+		weak.here, weak.there = weak.here.like(ownSlow, 1), weak.there.like(ownSlow, 1)
+		add(SupplyVoltageCause, 0.09, volts(-0.2, 0), volts(0, 0), weak, told)
 	case q == ingest.MotorPower:
 		add(SupplyVoltageCause, 0.1, volts(-1.2, -0.5), volts(-1, -0.2), volts(-0.5, -0.2), volts(-2.5, -1.5), firm, told)
 	default:
@@ -384,9 +416,15 @@ func patternsOf(q ingest.Quantity) []pattern {
 			p.scales, p.whole = true, true
 			return p
 		}
+		// Its end shows best where the pressure stands: it comes late, or not all of it.
+		loses := func(time, end, lag float64) pattern {
+			p := both(takes(time).with(dLag, lag).with(dLagElse, lag).like(ownSlow, max(time, 0)).like(ownSlack, end))
+			p.whole = true
+			return p
+		}
 		slack := leak(-0.05, -0.6)
 		slack.here.other[sIdle], slack.there.other[sIdle] = -0.5, -0.5
-		add(HydraulicLeak, 0.18, weighed(leak(0, 0), 2), leak(-0.05, -0.1), leak(-0.05, -0.6), leak(-0.15, -0.15), leak(-0.4, -0.3), leak(-0.1, -1.5), leak(-0.05, -3), slack)
+		add(HydraulicLeak, 0.18, weighed(leak(0, 0), 4), leak(-0.05, -0.1), leak(-0.05, -0.6), leak(-0.15, -0.15), leak(-0.4, -0.3), leak(-0.1, -1.5), leak(-0.05, -3), slack, weighed(loses(1, 0, 0), 2), loses(1, 0.6, 0), loses(1, 2, 0), loses(0.3, 2, 0.2), loses(0, 1, 0.06), loses(-0.1, 1, 0.1))
 	}
 
 	// The sensor: its gain moves all alike, its zero moves the zero, its noise
@@ -407,7 +445,7 @@ func patternsOf(q ingest.Quantity) []pattern {
 	// drive works against its end until then.
 	late := course{}.with(dLag, 1)
 	cut := func(time, from float64) course { return takes(time).along(ramp(from, 0.03)) }
-	hold := course{holds: true}.with(sDuration, 1)
+	hold := takes(1).like(ownHeld, 1)
 	add(DetectionAdjustment, 0.11,
 		one(hold, course{}), both(hold),
 		one(late, course{}), both(late), one(course{}.with(dLagElse, 1), course{}), weighed(both(course{}.with(dLagElse, 1)), 0.6), one(late.with(dLagElse, 1), course{}), both(late.with(dLagElse, 1)),
@@ -421,6 +459,9 @@ func (c course) scaled(by float64) course {
 	}
 	for i := range c.other {
 		c.other[i] *= by
+	}
+	for i := range c.own {
+		c.own[i] *= by
 	}
 	return c
 }
