@@ -19,6 +19,7 @@ const (
 	tempered  = 0.8   // exponent of the likelihood: the dimensions are no independent witnesses
 	elseFit   = 6.0   // likelihood units by which a known pattern must beat "something else"
 	roughest  = 2.2   // ln: no drive makes its trace rougher than that, a bad contact at the sensor does
+	lagOccam  = 2.0   // likelihood units that it costs a cause to leave a late detector out
 	backOccam = 2.0   // likelihood units that it costs a cause to explain whatever another drive shows
 	rear      = 0.6   // how far what a supplementary drive shows counts beside the main one's
 )
@@ -292,10 +293,15 @@ func (p *picture) weigh(lead *view, weights map[CauseName]float64) {
 	list := patternsFor(lead.q)
 	best := math.Inf(-1)
 	fits := make([]float64, len(list))
+	// Where nothing but a detector has alarmed, that is to be explained.
+	only := !slices.ContainsFunc(p.alarms, func(a raised) bool { return a.signal != sLag })
 	for i := range list {
 		fits[i] = s.fit(&list[i])
 		if list[i].cause == MotorWear {
 			fits[i] -= 8 * max(min(s.x[0][sRipple], s.x[1][sRipple])-roughest, 0)
+		}
+		if only && !list[i].late() {
+			fits[i] -= lagOccam
 		}
 		for j := range p.views {
 			if o := &p.views[j]; o.drive != lead.drive {
@@ -310,7 +316,7 @@ func (p *picture) weigh(lead *view, weights map[CauseName]float64) {
 	// Something else is as likely as a pattern that leaves much of what is seen.
 	most := p.perfect(&s)
 	weights[UnknownCause] += min(0.01*math.Exp(min(tempered*(most-best-elseFit), 5)), 0.08*total(weights))
-	if lead.drive != "main" {
+	if lead.drive != "main" && !p.moved("main") {
 		// The trace of a supplementary drive alone has moved.
 		sum := 0.0
 		for _, c := range []CauseName{DrySlideChairs, SeizedRoller, Obstruction, LockAdjustment, MotorWear, HydraulicLeak} {
@@ -319,6 +325,34 @@ func (p *picture) weigh(lead *view, weights map[CauseName]float64) {
 		}
 		weights[BackDrive] += sum
 	}
+}
+
+// moved reports whether a drive's trace shows a change of its own to both ends,
+// apart from the time, which is common to all.
+func (p *picture) moved(drive string) bool {
+	for i := range p.views {
+		v := &p.views[i]
+		if v.drive != drive {
+			continue
+		}
+		ends, moved := 0, 0
+		for e := range 2 {
+			if !v.have[e] {
+				continue
+			}
+			ends++
+			for _, k := range [...]int{sTravel, sUnlock, sLock, sRipple} {
+				if math.Abs(v.own[e][k]) > max(kinds[k].allowance, 3*v.sd[e][k]) {
+					moved++
+					break
+				}
+			}
+		}
+		if moved > 0 && moved == ends {
+			return true
+		}
+	}
+	return false
 }
 
 // perfect is the fit of a pattern that leaves nothing.

@@ -43,6 +43,11 @@ type pattern struct {
 	asEver      bool // the parts go with the travel as they have done until now
 }
 
+// late reports whether the pattern makes a detector late.
+func (p *pattern) late() bool {
+	return p.here.other[dLag] > 0 || p.here.other[dLagElse] > 0
+}
+
 // along returns a course: x goes from 0 to 1 along the movement.
 func (c course) along(f func(x float64) float64) course {
 	const fine = 4
@@ -313,7 +318,11 @@ func patternsOf(q ingest.Quantity) []pattern {
 				return max(hump(at, wide, 0)(x), 0.35*ramp(at, 0.01)(x))
 			}), course{}), w/2))
 		}
-		stone = append(stone, weighed(one(takes(0.12*slow).along(ramp(at-0.08, 0.15)), course{}), w))
+		// Pressed on until it is locked: what was before comes earlier in the longer throw.
+		for _, time := range []float64{0.1, 0.25} {
+			c := takes(time * slow).along(ramp(at-0.08, 0.15))
+			stone = append(stone, weighed(one(c, course{}), w/2), weighed(one(c.like(ownHeld, time*slow), course{}), w/2))
+		}
 	}
 	add(Obstruction, 0.11, stone...)
 
@@ -382,7 +391,9 @@ func patternsOf(q ingest.Quantity) []pattern {
 		rougher := gives(0.15, 0, 3, 0)
 		rougher.here.other[sTravel], rougher.there.other[sTravel] = 0.3, 0.3
 		rougher.asEver = true
-		add(MotorWear, 0.1,
+		loaded := gives(0.5, -0.2, 0.5, 1) // more is lost in it the more it has to give
+		loaded.scales = true
+		add(MotorWear, 0.1, loaded,
 			gives(1, -0.5, 2, 0.2), gives(1, -0.2, 3, 0.5), gives(0.5, 0, 1, 0.6), gives(0.3, 0, 3, 0),
 			gives(1, 0, 1, 0.4), weighed(gives(1, -2, 2, 0.1), 0.5), rough, rougher, weighed(gives(0.3, 0.1, 0, 1), 0.5), weighed(gives(0.15, 0.1, 0, 1), 0.5))
 	}
@@ -424,7 +435,7 @@ func patternsOf(q ingest.Quantity) []pattern {
 		}
 		slack := leak(-0.05, -0.6)
 		slack.here.other[sIdle], slack.there.other[sIdle] = -0.5, -0.5
-		add(HydraulicLeak, 0.18, weighed(leak(0, 0), 4), leak(-0.05, -0.1), leak(-0.05, -0.6), leak(-0.15, -0.15), leak(-0.4, -0.3), leak(-0.1, -1.5), leak(-0.05, -3), slack, weighed(loses(1, 0, 0), 2), loses(1, 0.6, 0), loses(1, 2, 0), loses(0.3, 2, 0.2), loses(0, 1, 0.06), loses(-0.1, 1, 0.1))
+		add(HydraulicLeak, 0.18, weighed(leak(0, 0), 4), leak(-0.05, -0.1), leak(-0.05, -0.6), leak(-0.15, -0.15), leak(-0.4, -0.3), leak(-0.1, -1.5), leak(-0.05, -3), slack, weighed(loses(1, 0, 0), 2), loses(1, 0.6, 0), loses(1, 2, 0), loses(0.3, 2, 0.2), weighed(loses(0, 1, 0.06), 0.4), weighed(loses(-0.1, 1, 0.1), 0.4))
 	}
 
 	// The sensor: its gain moves all alike, its zero moves the zero, its noise
@@ -447,7 +458,7 @@ func patternsOf(q ingest.Quantity) []pattern {
 	cut := func(time, from float64) course { return takes(time).along(ramp(from, 0.03)) }
 	hold := takes(1).like(ownHeld, 1)
 	add(DetectionAdjustment, 0.11,
-		one(hold, course{}), both(hold),
+		one(hold, course{}), both(hold), one(hold.with(dLag, -0.9), course{}), weighed(both(hold.with(dLag, -0.9)), 0.6),
 		one(late, course{}), both(late), one(course{}.with(dLagElse, 1), course{}), weighed(both(course{}.with(dLagElse, 1)), 0.6), one(late.with(dLagElse, 1), course{}), both(late.with(dLagElse, 1)),
 		weighed(one(cut(0.6, 0.9), course{}), 1), weighed(both(cut(0.6, 0.9)), 1), weighed(one(cut(0.12, 0.92), course{}), 1), weighed(both(cut(0.12, 0.92)), 1))
 	return list
