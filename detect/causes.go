@@ -16,9 +16,9 @@ const (
 	uneven     = 0.7   // ln: how far the amounts to both ends differ
 	freedom    = 5.0   // degrees of freedom of Student's t: some dimension is always off
 	tempered   = 0.8   // exponent of the likelihood: the dimensions are no independent witnesses
-	elseFit    = 6.0   // likelihood units by which a known pattern must beat "something else"
+	elseFit    = 8.0   // likelihood units by which a known pattern must beat "something else"
 	roughest   = 2.2   // ln: no drive makes its trace rougher than that, a bad contact at the sensor does
-	lagOccam   = 2.0   // likelihood units that it costs a cause to leave a late detector out
+	lagOccam   = 3.0   // likelihood units that it costs a cause to leave a late detector out
 	backOccam  = 2.0   // likelihood units that it costs a cause to explain whatever another drive shows
 	rear       = 0.6   // how far what a supplementary drive shows counts beside the main one's
 )
@@ -35,7 +35,7 @@ func roughness(dim int) float64 {
 	case sInrush, sTravel:
 		return 0.1
 	case sUnlock, sLock:
-		return 0.18
+		return 0.15
 	case sRipple:
 		return 0.6
 	}
@@ -317,7 +317,7 @@ func (p *picture) weigh(lead *view, weights map[CauseName]float64) {
 	}
 	// Something else is as likely as a pattern that leaves much of what is seen.
 	most := p.perfect(&s)
-	weights[UnknownCause] += min(0.01*math.Exp(min(tempered*(most-best-elseFit), 5)), 0.08*total(weights))
+	weights[UnknownCause] += min(0.01*math.Exp(min(tempered*(most-best-elseFit), 5)), 0.06*total(weights))
 	if lead.drive != "main" && !p.moved("main") {
 		// The trace of a supplementary drive alone has moved.
 		sum := 0.0
