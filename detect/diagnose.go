@@ -295,6 +295,9 @@ func (s *State) call(causes []Cause) uint8 {
 		now = calledSupply
 	}
 	if s.called > calledTurnout && now == calledTurnout {
+		if causes[0].Probability < 0.5 {
+			return s.called // what ebbs away, after work or by itself, looks like nothing and renames nothing
+		}
 		for _, c := range causes {
 			if (c.Cause == MeasurementCause && s.called == calledMeasurement || c.Cause == SupplyVoltageCause && s.called == calledSupply) && c.Probability > 1-renamed {
 				return s.called
