@@ -1,21 +1,26 @@
 package detect
 
 import (
-	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"throwline/ingest"
 )
 
 // What the comparison of a picture with the patterns assumes.
 const (
-	blur     = 0.003 // how far they differ, in the signals' units, at least
-	uneven   = 0.7   // ln: how far the amounts to both ends differ
-	freedom  = 4.0   // degrees of freedom of Student's t: some dimension is always off
-	tempered = 0.7   // exponent of the likelihood: the dimensions are no independent witnesses
-	elseFit  = 4.0   // likelihood units by which a known pattern must beat "something else"
+	blur       = 0.003 // how far they differ, in the signals' units, at least
+	blurLag    = 0.001 // of a detector's time, which has no course along the movement to differ in
+	blurOther  = 0.01  // how far the other drives differ from what they ought to show
+	blurSecond = 0.015 // how far another quantity of the same drive goes its own way
+	uneven     = 0.7   // ln: how far the amounts to both ends differ
+	freedom    = 5.0   // degrees of freedom of Student's t: some dimension is always off
+	tempered   = 0.8   // exponent of the likelihood: the dimensions are no independent witnesses
+	elseFit    = 8.0   // likelihood units by which a known pattern must beat "something else"
+	roughest   = 2.2   // ln: no drive makes its trace rougher than that, a bad contact at the sensor does
+	lagOccam   = 3.0   // likelihood units that it costs a cause to leave a late detector out
+	backOccam  = 2.0   // likelihood units that it costs a cause to explain whatever another drive shows
+	rear       = 0.6   // how far what a supplementary drive shows counts beside the main one's
 )
 
 // roughness is how far patterns and turnouts differ in a dimension, as a share
@@ -30,7 +35,7 @@ func roughness(dim int) float64 {
 	case sInrush, sTravel:
 		return 0.1
 	case sUnlock, sLock:
-		return 0.25
+		return 0.15
 	case sRipple:
 		return 0.6
 	}
@@ -42,13 +47,13 @@ func roughness(dim int) float64 {
 type seen struct {
 	x, v  [2]shown
 	load  [2][numSignals]float64
-	level [2][numSignals]float64
+	frame [2]frame
 	have  [2]bool
 	top   float64 // greatest change
 }
 
 func (p *picture) seen(v *view) seen {
-	s := seen{load: v.load, level: v.level, have: v.have}
+	s := seen{load: v.load, frame: v.frame, have: v.have}
 	top := 0.0
 	for e := range 2 {
 		if !v.have[e] {
@@ -74,6 +79,9 @@ func (p *picture) seen(v *view) seen {
 			if i == 0 {
 				d = dLag
 			}
+			if d == dLagElse && l.d < 0 {
+				continue // earlier is no fault of its own: the movement's end is later
+			}
 			if x := l.d / lapse; s.v[e][d] == 0 || x > s.x[e][d] {
 				s.x[e][d], s.v[e][d] = x, l.sd*l.sd/(lapse*lapse)
 				top = max(top, math.Abs(x))
@@ -89,6 +97,9 @@ func (p *picture) seen(v *view) seen {
 		for k := range s.v[e] {
 			if s.v[e][k] > 0 {
 				w := roughness(k)*top + blur
+				if k == dLag || k == dLagElse {
+					w = roughness(k)*top + blurLag
+				}
 				s.v[e][k] += w * w
 			}
 		}
@@ -96,55 +107,63 @@ func (p *picture) seen(v *view) seen {
 	return s
 }
 
-// beyond returns the pattern's value beyond what its travel brings with it.
-func (s *seen) beyond(p *pattern, m *shown, end, dim int) float64 {
-	switch {
-	case dim >= numSignals || dim == sTravel:
-		return m[dim]
-	case m[dim] == asEver:
-		return 0
+// beyond returns what a pattern shows beyond what its travel brings with it.
+func (s *seen) beyond(p *pattern, c *course, end int) shown {
+	m := s.frame[end].show(p, c)
+	if p.asEver {
+		return m
 	}
-	x := m[dim]
-	if p.scales && dim >= sCell {
-		x *= s.level[end][dim]
+	for k := range numSignals {
+		if k != sTravel {
+			m[k] -= s.load[end][k] * m[sTravel]
+		}
 	}
-	return x - s.load[end][dim]*m[sTravel]
+	return m
 }
 
 // lay lays a pattern over what one end shows: the amount that suits it best,
 // by least squares, and the logarithm of its likelihood beside that of nothing.
-func (s *seen) lay(p *pattern, m *shown, end int) (amount, fit float64) {
+func (s *seen) lay(m *shown, end int, falls bool) (amount, fit float64) {
 	a, b := 0.0, 0.0
 	for k := range m {
 		if s.v[end][k] == 0 {
 			continue
 		}
-		y := s.beyond(p, m, end, k)
 		w := 1 / s.v[end][k]
-		a += w * s.x[end][k] * y
-		b += w * y * y
+		a += w * s.x[end][k] * m[k]
+		b += w * m[k] * m[k]
 	}
 	if b == 0 {
 		return 0, 0
 	}
 	amount = a / b
-	if amount < 0 && !p.falls {
+	if amount < 0 && !falls {
 		amount = 0
 	}
-	return amount, s.score(p, m, end, amount)
+	return amount, s.score(m, end, amount)
 }
 
-func (s *seen) score(p *pattern, m *shown, end int, amount float64) float64 {
-	sum := 0.0
+func (s *seen) score(m *shown, end int, amount float64) float64 {
+	if amount == 0 {
+		return 0
+	}
+	// The product of a few and one logarithm: this is where the time goes.
+	sum, left, all := 0.0, 1.0, 1.0
 	for k := range m {
-		v := s.v[end][k]
+		v := s.v[end][k] * freedom
 		if v == 0 {
 			continue
 		}
-		r := s.x[end][k] - amount*s.beyond(p, m, end, k)
-		sum -= (freedom + 1) / 2 * (math.Log1p(r*r/(v*freedom)) - math.Log1p(s.x[end][k]*s.x[end][k]/(v*freedom)))
+		x := s.x[end][k]
+		r := x - amount*m[k]
+		left *= v + r*r
+		all *= v + x*x
+		if k%6 == 5 {
+			sum -= math.Log(left / all)
+			left, all = 1, 1
+		}
 	}
-	return sum
+	return (freedom + 1) / 2 * (sum - math.Log(left/all))
 }
 
 // fit returns the logarithm of a pattern's likelihood beside that of nothing.
@@ -157,16 +176,22 @@ func (s *seen) fit(p *pattern) float64 {
 		return s.alone(p, 1)
 	}
 	pair := func(here, there int) float64 {
-		a0, f0 := s.lay(p, &p.here, here)
-		if p.there == (shown{}) {
+		m := s.beyond(p, &p.here, here)
+		a0, f0 := s.lay(&m, here, p.falls)
+		if p.quiet {
 			return f0
 		}
-		a1, f1 := s.lay(p, &p.there, there)
-		if p.there != p.here || p.sided {
+		m = s.beyond(p, &p.there, there)
+		if p.sided {
 			// The other end's part belongs to the same amount.
 			a := max(a0, 0)
-			return f0 + max(s.score(p, &p.there, there, a), s.score(p, &p.there, there, 0.6*a), s.score(p, &p.there, there, 1.6*a))
+			if a == 0 { // it shows nothing here
+				_, f1 := s.lay(&m, there, p.falls)
+				return f0 + f1
+			}
+			return f0 + max(s.score(&m, there, a), s.score(&m, there, 0.6*a), s.score(&m, there, 1.6*a))
 		}
+		a1, f1 := s.lay(&m, there, p.falls)
 		if a0*a1 <= 0 {
 			// Only one end shows it, or each the contrary.
 			return max(f0, f1) - 2
@@ -175,7 +200,10 @@ func (s *seen) fit(p *pattern) float64 {
 		return f0 + f1 - z*z/2
 	}
 	f := pair(0, 1)
-	if !p.sided {
+	if !p.sided && !p.mirrored {
+		return f
+	}
+	if p.mirrored {
 		return f
 	}
 	g := pair(1, 0)
@@ -184,9 +212,11 @@ func (s *seen) fit(p *pattern) float64 {
 }
 
 func (s *seen) alone(p *pattern, end int) float64 {
-	_, f := s.lay(p, &p.here, end)
+	m := s.beyond(p, &p.here, end)
+	_, f := s.lay(&m, end, p.falls)
 	if p.sided {
-		if _, g := s.lay(p, &p.there, end); g > f {
+		m = s.beyond(p, &p.there, end)
+		if _, g := s.lay(&m, end, p.falls); g > f {
 			f = g
 		}
 	}
@@ -224,9 +254,14 @@ func (p *picture) lead() *view {
 		v := &p.views[i]
 		size := 0.0
 		for _, a := range p.alarms {
-			if a.signal >= 0 && a.drive == v.drive {
-				size = max(size, math.Abs(a.d)/kinds[a.signal].allowance)
+			if a.signal < 0 || a.drive != v.drive {
+				continue
 			}
+			d := a.d
+			if v.drive != "main" {
+				d = rear * v.beyondWaiting(a.end, a.signal, d)
+			}
+			size = max(size, math.Abs(d)/kinds[a.signal].allowance)
 		}
 		if v.q == ingest.DriveForce {
 			size *= 0.9 // shows the load alone
@@ -238,17 +273,41 @@ func (p *picture) lead() *view {
 	return lead
 }
 
+// beyondWaiting returns what is left of a signal's change d where the drive
+// may just wait at its end for another.
+func (v *view) beyondWaiting(end, sig int, d float64) float64 {
+	if sig == sDuration || v.own[end][sDuration] <= 0 {
+		return d
+	}
+	w := v.own[end][sDuration] * v.waits[end][sig]
+	if w*d <= 0 {
+		return d
+	}
+	return math.Copysign(max(math.Abs(d)-math.Abs(w), 0), d)
+}
+
 // weigh adds the weight of every cause.
 func (p *picture) weigh(lead *view, weights map[CauseName]float64) {
 	s := p.seen(lead)
 	list := patternsFor(lead.q)
 	best := math.Inf(-1)
 	fits := make([]float64, len(list))
+	// Where nothing but a detector has alarmed, that is to be explained.
+	only := !slices.ContainsFunc(p.alarms, func(a raised) bool { return a.signal != sLag })
 	for i := range list {
 		fits[i] = s.fit(&list[i])
+		if list[i].cause == MotorWear {
+			fits[i] -= 8 * max(min(s.x[0][sRipple], s.x[1][sRipple])-roughest, 0)
+		}
+		if only && !list[i].late() {
+			fits[i] -= lagOccam
+		}
 		for j := range p.views {
-			if o := &p.views[j]; o.drive != lead.drive {
+			switch o := &p.views[j]; {
+			case o.drive != lead.drive:
 				fits[i] += p.others(o, &list[i], &s)
+			case o != lead:
+				fits[i] += p.second(o, lead, &list[i], &s)
 			}
 		}
 		best = max(best, fits[i])
@@ -258,8 +317,8 @@ func (p *picture) weigh(lead *view, weights map[CauseName]float64) {
 	}
 	// Something else is as likely as a pattern that leaves much of what is seen.
 	most := p.perfect(&s)
-	weights[UnknownCause] += min(0.01*math.Exp(min(tempered*(most-best-elseFit), 5)), 0.08*total(weights))
-	if lead.drive != "main" {
+	weights[UnknownCause] += min(0.01*math.Exp(min(tempered*(most-best-elseFit), 5)), 0.06*total(weights))
+	if lead.drive != "main" && !p.moved("main") {
 		// The trace of a supplementary drive alone has moved.
 		sum := 0.0
 		for _, c := range []CauseName{DrySlideChairs, SeizedRoller, Obstruction, LockAdjustment, MotorWear, HydraulicLeak} {
@@ -268,6 +327,34 @@ func (p *picture) weigh(lead *view, weights map[CauseName]float64) {
 		}
 		weights[BackDrive] += sum
 	}
+}
+
+// moved reports whether a drive's trace shows a change of its own to both ends,
+// apart from the time, which is common to all.
+func (p *picture) moved(drive string) bool {
+	for i := range p.views {
+		v := &p.views[i]
+		if v.drive != drive {
+			continue
+		}
+		ends, moved := 0, 0
+		for e := range 2 {
+			if !v.have[e] {
+				continue
+			}
+			ends++
+			for _, k := range [...]int{sTravel, sUnlock, sLock, sRipple} {
+				if math.Abs(v.own[e][k]) > max(kinds[k].allowance, 3*v.sd[e][k]) {
+					moved++
+					break
+				}
+			}
+		}
+		if moved > 0 && moved == ends {
+			return true
+		}
+	}
+	return false
 }
 
 // perfect is the fit of a pattern that leaves nothing.
@@ -284,26 +371,87 @@ func (p *picture) perfect(s *seen) float64 {
 }
 
 // others asks the other drives: what all feel is shown by them too, what one
-// feels is not.
+// feels is not. The time is common to all that are thrown together, and no
+// witness. What the rear part does may show in either trace.
 func (p *picture) others(o *view, m *pattern, s *seen) float64 {
 	sum := 0.0
 	for e := range 2 {
 		if !o.have[e] {
 			continue
 		}
+		var b shown
 		a := 0.0
-		if m.whole {
-			a, _ = s.lay(m, &m.here, e)
+		if m.whole && s.have[e] {
+			b = s.beyond(m, &m.here, e)
+			if a, _ = s.lay(&b, e, m.falls); a != 0 {
+				oth := seen{frame: o.frame, load: o.load}
+				b = oth.beyond(m, &m.here, e)
+			}
 		}
-		for _, k := range [...]int{sDuration, sTravel, sInrush} {
-			if o.sd[e][k] == 0 {
+		least := 0.0
+		for _, share := range [...]float64{1, 0.4, 1.6} {
+			fit := 0.0
+			for _, k := range [...]int{sTravel, sInrush, sUnlock, sLock, sRipple} {
+				if o.sd[e][k] == 0 {
+					continue
+				}
+				w := roughness(k)*math.Abs(a*share) + blurOther
+				if k == sRipple {
+					w += 0.05
+				}
+				v := o.sd[e][k]*o.sd[e][k] + w*w
+				r := o.own[e][k] - a*share*b[k]
+				fit -= (freedom + 1) / 2 * math.Log1p(r*r/(v*freedom))
+			}
+			if share == 1 || fit > least {
+				least = fit
+			}
+			if a == 0 {
+				break
+			}
+		}
+		sum += least
+	}
+	if m.cause == BackDrive {
+		return max(sum, -1) - backOccam
+	}
+	return sum
+}
+
+// second asks another quantity of the same drive. A load is felt by both, a
+// sensor's fault by its own alone; a motor that binds takes more power for the
+// pressure that it gave before.
+func (p *picture) second(o, lead *view, m *pattern, s *seen) float64 {
+	sum := 0.0
+	for e := range 2 {
+		if !o.have[e] || !s.have[e] || o.sd[e][sTravel] == 0 {
+			continue
+		}
+		x, w := o.own[e][sTravel], blurSecond
+		mean := 0.0
+		switch {
+		case m.cause == MeasurementCause || m.cause == HydraulicLeak || m.cause == SupplyVoltageCause || m.cause == DetectionAdjustment:
+		case m.cause == MotorWear && lead.q == ingest.HydraulicPressure:
+			if o.q != ingest.DriveForce && x > 0 {
+				sum -= 0.7 // or it does not show
 				continue
 			}
-			w := roughness(k)*s.top + blur
-			v := o.sd[e][k]*o.sd[e][k] + w*w
-			r := o.own[e][k] - a*m.here[k]
-			sum -= (freedom + 1) / 2 * (math.Log1p(r*r/(v*freedom)) - math.Log1p(o.own[e][k]*o.own[e][k]/(v*freedom)))
+		case m.cause == MotorWear && o.q == ingest.DriveForce:
+		default:
+			b, best := s.beyond(m, &m.here, e), 0.0
+			a, fit := s.lay(&b, e, m.falls)
+			mean, best = 0.8*a*b[sTravel], fit
+			if !m.quiet && (m.sided || m.mirrored) {
+				b = s.beyond(m, &m.there, e)
+				if a, fit = s.lay(&b, e, m.falls); fit > best {
+					mean = 0.8 * a * b[sTravel]
+				}
+			}
+			w += 0.35 * math.Abs(mean)
 		}
+		v := o.sd[e][sTravel]*o.sd[e][sTravel] + w*w
+		r := x - mean
+		sum -= (freedom + 1) / 2 * math.Log1p(r*r/(v*freedom))
 	}
 	return sum
 }
@@ -355,140 +503,3 @@ func total(w map[CauseName]float64) float64 {
 }
 
 var causeOrder = [...]CauseName{DrySlideChairs, SeizedRoller, Obstruction, LockAdjustment, BackDrive, HydraulicLeak, MotorWear, SupplyVoltageCause, MeasurementCause, DetectionAdjustment, ColdWeather, UnknownCause}
-
-// evidence says in words what changed and what did not.
-func (p *picture) evidence() []string {
-	var lines []string
-	for i := range p.views {
-		v := &p.views[i]
-		if !slices.ContainsFunc(p.alarms, func(a raised) bool { return a.signal >= 0 && a.drive == v.drive }) {
-			continue
-		}
-		prefix := ""
-		if len(p.views) > 1 {
-			prefix = v.drive + " drive: "
-			if slices.ContainsFunc(p.views, func(o view) bool { return o.drive == v.drive && o.q != v.q }) {
-				prefix = v.drive + " drive, " + strings.ReplaceAll(string(v.q), "_", " ") + ": "
-			}
-		}
-		lines = append(lines, prefix+v.words())
-	}
-	for e := range p.lag {
-		for _, l := range p.lag[e] {
-			if l.d > 3*l.sd && l.d > lagKind.allowance {
-				lines = append(lines, fmt.Sprintf("detection at %q follows the movement to %s %.2f s later than it did", l.place, ingest.Ends[e], l.d))
-			}
-		}
-	}
-	for e, known := range p.known {
-		if known && p.sag[e] > sagKind.allowance {
-			lines = append(lines, "supply at the drive "+percent(100*(math.Exp(-p.sag[e])-1)))
-			break
-		}
-	}
-	if len(lines) == 0 {
-		lines = []string{"nothing else stands out"}
-	}
-	return lines
-}
-
-// words says what the channel shows.
-func (v *view) words() string {
-	var parts []string
-	say := func(sig int, quietly bool) {
-		var texts []string
-		for e := range 2 {
-			if v.have[e] {
-				texts = append(texts, percent(kinds[sig].percent(v.change(e, sig))))
-			}
-		}
-		quiet := !slices.ContainsFunc(texts, func(t string) bool { return t != unchanged })
-		name := kinds[sig].name
-		switch {
-		case quiet && quietly:
-		case len(texts) == 2 && texts[0] == texts[1]:
-			parts = append(parts, name+" "+texts[0]+both(texts[0]))
-		case len(texts) == 2:
-			parts = append(parts, fmt.Sprintf("%s %s to normal and %s to reverse", name, texts[0], texts[1]))
-		case v.have[0]:
-			parts = append(parts, name+" "+texts[0]+" to normal")
-		default:
-			parts = append(parts, name+" "+texts[0]+" to reverse")
-		}
-	}
-	say(sTravel, false)
-	say(sDuration, false)
-	say(sUnlock, true)
-	say(sLock, true)
-	if v.q != ingest.HydraulicPressure {
-		say(sInrush, false)
-	}
-	for e := range 2 {
-		if !v.have[e] {
-			continue
-		}
-		if at := v.heavy(e); at >= 0 {
-			parts = append(parts, fmt.Sprintf("heaviest at %d %% of the travel to %s, %s there", (100*at+50)/cells, ingest.Ends[e], percent(kinds[sCell].percent(v.change(e, sCell+at)))))
-		}
-	}
-	for _, sig := range []int{sIdle, sRipple} {
-		for e := range 2 {
-			if v.have[e] && math.Abs(v.change(e, sig)) > 0.6*kinds[sig].allowance {
-				say(sig, false)
-				break
-			}
-		}
-	}
-	return strings.Join(parts, ", ")
-}
-
-// heavy returns the cell that stands out from the others, -1 where none does.
-func (v *view) heavy(e int) int {
-	at, most := -1, 0.0
-	for i := range cells {
-		d := v.own[e][sCell+i]
-		if d > most && d > 3*v.sd[e][sCell+i] && d > kinds[sCell].allowance {
-			at, most = i, d
-		}
-	}
-	return at
-}
-
-func both(text string) string {
-	if text == unchanged {
-		return ""
-	}
-	return " in both directions"
-}
-
-// meaning is what the figures say when the cause is the right one.
-var meaning = map[CauseName]string{
-	DrySlideChairs:      "friction along the whole movement",
-	SeizedRoller:        "a heavy place in the travel",
-	Obstruction:         "something is met on the way to one end",
-	LockAdjustment:      "heavy where the lock works",
-	BackDrive:           "the rear part of the switch drags",
-	HydraulicLeak:       "slower with the pressure as ever, oil is lost on the way",
-	MotorWear:           "the drive gives less than it did",
-	SupplyVoltageCause:  "slower from the first moment, the supply sags",
-	MeasurementCause:    "the trace has changed as no load changes it",
-	DetectionAdjustment: "the movement is as ever, its proof comes late",
-	ColdWeather:         "the cold makes it heavier",
-	UnknownCause:        "no known pattern",
-}
-
-// checks to make on site. Common practice; local rules come first.
-var checks = map[CauseName][]string{
-	DrySlideChairs:      {"look at slide chairs and rollers for dry, rusty or dirty faces", "clean and lubricate as the lubrication plan says", "throw by hand crank and feel for stiff places"},
-	SeizedRoller:        {"turn every roller by hand; clean or replace those that do not turn", "check roller height against the fitting instructions"},
-	Obstruction:         {"look between switch rail and stock rail, under stretcher bars and in the drive's pit for ballast, ice or debris", "check that sleepers and ballast leave the rods free"},
-	LockAdjustment:      {"check the lock's play and the closing of the switch rail against the stock rail with the gauge", "look for wear and dirt in the lock; clean and lubricate it"},
-	BackDrive:           {"check rods, joints and slack of the supplementary drive", "compare the opening at the supplementary drive with its nominal value"},
-	HydraulicLeak:       {"look at hoses, unions and ram seals for oil", "check the oil level and the pump's pressure on the gauge"},
-	MotorWear:           {"check brushes, commutator or coupling, and the clutch's setting", "compare the motor's current with its plate"},
-	SupplyVoltageCause:  {"measure the voltage at the drive while it runs", "check battery, rectifier, cable joints and terminals"},
-	MeasurementCause:    {"compare the sensor with a clamp meter or gauge", "check the sensor's clamp, zero and plug"},
-	DetectionAdjustment: {"check the detector rods and contacts against the gauge", "look for looseness at the detector's fixing"},
-	ColdWeather:         {"compare with the neighbouring turnouts at this temperature", "check point heating if it is fitted"},
-	UnknownCause:        {"look at the traces beside those of its past", "inspect the turnout at the next visit"},
-}

@@ -295,6 +295,9 @@ func (s *State) call(causes []Cause) uint8 {
 		now = calledSupply
 	}
 	if s.called > calledTurnout && now == calledTurnout {
+		if causes[0].Probability < 0.5 {
+			return s.called // what ebbs away, after work or by itself, looks like nothing and renames nothing
+		}
 		for _, c := range causes {
 			if (c.Cause == MeasurementCause && s.called == calledMeasurement || c.Cause == SupplyVoltageCause && s.called == calledSupply) && c.Probability > 1-renamed {
 				return s.called
@@ -329,7 +332,8 @@ type view struct {
 	own   [2][numSignals]float64 // change beyond what the travel's brings with it
 	sd    [2][numSignals]float64 // of own
 	load  [2][numSignals]float64 // how the signal goes with the travel
-	level [2][numSignals]float64
+	frame [2]frame
+	waits [2]shown   // what waiting at the end for another drive shows, in all, per ln of duration
 	lapse [2]float64 // s, usual duration
 }
 
@@ -475,6 +479,8 @@ func (p *picture) look(end int, t *track, arl float64) {
 	}
 	v := &p.views[k]
 	v.have[end], v.lapse[end] = true, float64(t.duration)
+	v.frame[end] = t.frame()
+	v.waits[end] = v.frame[end].show(&pattern{}, &v.frame[end].own[ownHeld])
 	travel, _ := t.signals[sTravel].change()
 	fell := t.signals[sTravel].low
 	for k := range t.signals {
@@ -485,7 +491,6 @@ func (p *picture) look(end int, t *track, arl float64) {
 		own, sd := g.change()
 		b := float64(g.slope[covLoad])
 		v.own[end][k], v.sd[end][k], v.load[end][k] = own, sd, b
-		v.level[end][k] = max(float64(g.level), 0.05)
 		d := own
 		if k != sTravel {
 			d += b * travel
@@ -498,6 +503,22 @@ func (p *picture) look(end int, t *track, arl float64) {
 			p.near++
 		}
 	}
+}
+
+// frame returns how the track's traces are divided.
+func (t *track) frame() frame {
+	f := frame{inrush: float64(t.inrush) * ProfileLen, unlock: float64(t.unlock) * ProfileLen, lock: float64(t.lock) * ProfileLen}
+	f.ofUnlock = float64(t.running) * math.Exp(-float64(t.signals[sUnlock].level))
+	f.ofLock = float64(t.running) * math.Exp(-float64(t.signals[sLock].level))
+	for i := range f.level {
+		f.level[i] = max(float64(t.signals[sCell+i].level), 0.05)
+	}
+	var usual [ProfileLen]float64
+	for i := range usual {
+		usual[i] = float64(t.mid[i]-t.idle) / max(float64(t.running), 1e-9)
+	}
+	f.own = ownCourses(&usual, t.quantity == ingest.HydraulicPressure)
+	return f
 }
 
 const unchanged = "unchanged"
