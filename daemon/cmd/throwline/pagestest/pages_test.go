@@ -223,7 +223,7 @@ func picture(t *testing.T, name string) chromedp.Action {
 			return nil
 		}
 		var b []byte
-		if err := chromedp.FullScreenshot(&b, 90).Do(ctx); err != nil {
+		if err := chromedp.FullScreenshot(&b, 100).Do(ctx); err != nil {
 			return err
 		}
 		return os.WriteFile(filepath.Join(dir, name+".png"), b, 0o644)

@@ -43,7 +43,8 @@ export const alertPage: Draw = (root, yard, [id = ""], signal) => {
   const trouble = h("div");
   const view = alertView(true, true);
   const deeds = new Deeds(yard.cases, () => undefined);
-  const rest = h("div", { hidden: true }, facts, causes,
+  const rest = h("div", { hidden: true }, facts,
+    h("section", { class: "said", "aria-labelledby": "said-title" }, h("h2", { id: "said-title" }, "What is seen, and why"), causes),
     h("div", { class: "alert-parts" },
       h("section", { "aria-labelledby": "journal-title" }, h("h2", { id: "journal-title" }, "What became of it"), journal, more),
       h("section", { "aria-labelledby": "sent-title" }, h("h2", { id: "sent-title" }, "What was sent"), table, noneSent)));
