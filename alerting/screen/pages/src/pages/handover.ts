@@ -43,29 +43,34 @@ export const handoverPage: Draw = (root, _yard, _args, signal) => {
 
 function draw(d: Handover): Child[] {
   const open = new Set((d.standing ?? []).map((c) => c.id));
-  const raised = (d.raised ?? []).filter((c) => !open.has(c.id));
+  const cleared = new Set((d.cleared ?? []).map((c) => c.id));
+  const hidden = (d.raised ?? []).filter((c) => !open.has(c.id) && !cleared.has(c.id));
   const unowned = (d.standing ?? []).filter((c) => c.standing === "unacknowledged").length;
-  return [
-    d.truncated && h("p", { class: "bad" }, "More happened in this time than is told here."),
-    h("p", { class: "lead-line" }, h("b", null, count((d.standing ?? []).length, "alert stands", "alerts stand")), unowned > 0 && [", ", h("b", { class: "bad" }, `${unowned} not acknowledged`)],
-      `; ${count((d.raised ?? []).length, "was", "were")} raised and ${count((d.cleared ?? []).length, "cleared", "cleared")} in this shift, ${count((d.work ?? []).length, "visit", "visits")} made.`),
-    part("Stands now", "standing", d.standing, (c) => caseRow(c), "Nothing stands."),
-    part("Raised, and over since", "raised", raised, (c) => caseRow(c), "Nothing else was raised."),
-    part("Cleared", "cleared", d.cleared, (c) => shortRow(c, ["cleared ", when(c.cleared_at ?? c.changed_at)]), "Nothing cleared."),
+  const sections = [
+    part("Stands now", "standing", d.standing, caseRow, "Nothing stands."),
+    part("Raised, and hidden since", "raised", hidden, caseRow, ""),
+    part("Cleared", "cleared", d.cleared, caseRow, "Nothing cleared."),
     part("Acknowledged in this shift", "acknowledged", d.acknowledged, (c) => shortRow(c, [`by ${c.handling.acknowledged_by ?? "?"}, `, when(c.handling.acknowledged_at ?? c.changed_at)]), "Nobody acknowledged anything."),
     part("Shelved", "shelved", d.shelved, (c) => shortRow(c, ["until ", c.handling.shelved_until ? when(c.handling.shelved_until) : "?", ` by ${c.handling.shelved_by ?? "?"}: ${c.handling.shelved_for ?? ""}`]), "Nothing is shelved."),
     part("What people wrote and did", "notes", d.notes, noteRow, "Nobody wrote or did anything."),
     part("Work", "work", d.work, workRow, "No work was recorded."),
     part("Cabinets silent now", "silent", d.cabinets_silent, (c) => h("li", null, h("b", null, c.cabinet), h("span", null, "offline since ", when(c.at), " (", since(c.at, "for"), ")")), "All cabinets are heard from."),
+  ];
+  return [
+    d.truncated && h("p", { class: "bad" }, "More happened in this time than is told here."),
+    h("p", { class: "lead-line" }, h("b", null, count((d.standing ?? []).length, "alert stands", "alerts stand")), unowned > 0 && [", ", h("b", { class: "bad" }, `${unowned} not acknowledged`)],
+      `; ${count((d.raised ?? []).length, "was", "were")} raised and ${count((d.cleared ?? []).length, "cleared", "cleared")} in this shift, ${count((d.work ?? []).length, "visit", "visits")} made.`),
+    ...sections.filter((x) => x.n > 0).map((x) => x.el),
+    sections.some((x) => x.n === 0) && h("p", { class: "soft nothing", id: "handover-nothing" }, sections.filter((x) => x.n === 0).map((x) => x.none).join(" ")),
     h("section", { class: "part-sheet", "aria-label": "How often people were called" }, h("h2", null, "How often people were called"), ratesTable(d.rates)),
     h("div", { class: "signed" }, h("p", null, "Handed over by"), h("p", null, "Taken over by"), h("p", null, "At")),
   ];
 }
 
-function part<T>(name: string, id: string, list: readonly T[] | null | undefined, row: (t: T) => HTMLElement, none: string): HTMLElement {
+/** none is said where the list is empty. */
+function part<T>(name: string, id: string, list: readonly T[] | null | undefined, row: (t: T) => HTMLElement, none: string): { n: number; none: string; el: HTMLElement } {
   const its = list ?? [];
-  return h("section", { class: "part-sheet", id: `handover-${id}`, "aria-label": name }, h("h2", null, name, h("span", { class: "soft" }, ` ${its.length || ""}`)),
-    its.length === 0 ? h("p", { class: "soft" }, none) : h("ol", { class: "told" }, its.map(row)));
+  return { n: its.length, none, el: h("section", { class: "part-sheet", id: `handover-${id}`, "aria-label": name }, h("h2", null, name, h("span", { class: "soft" }, ` ${its.length}`)), h("ol", { class: "told" }, its.map(row))) };
 }
 
 function head(c: Case): Child[] {
@@ -74,14 +79,14 @@ function head(c: Case): Child[] {
 }
 
 const standingWords: Record<string, string> = {
-  unacknowledged: "not acknowledged", acknowledged: "acknowledged", "returned-unacknowledged": "cleared, nobody has said that he saw it", shelved: "shelved", suppressed: "suppressed", "out-of-service": "out of service", normal: "over",
+  unacknowledged: "not acknowledged", acknowledged: "acknowledged", "returned-unacknowledged": "nobody has said that he saw it", shelved: "shelved", suppressed: "suppressed", "out-of-service": "out of service", normal: "over",
 };
 
 function caseRow(c: Case): HTMLElement {
   const first = c.causes[0];
   const f = c.handling.found;
   return h("li", { data: { alert: c.id, standing: c.standing } }, h("span", { class: "who" }, head(c)),
-    h("div", null, h("p", null, h("b", null, conditionName(c.condition)), ", since ", when(c.since), ", ", c.standing === "acknowledged" && c.handling.acknowledged_by ? `acknowledged by ${c.handling.acknowledged_by}` : h("span", { class: c.standing === "unacknowledged" ? "bad" : "" }, standingWords[c.standing] ?? c.standing), "."),
+    h("div", null, h("p", null, h("b", null, conditionName(c.condition)), ", since ", when(c.since), c.cleared_at && [", cleared ", when(c.cleared_at)], ", ", c.standing === "acknowledged" && c.handling.acknowledged_by ? `acknowledged by ${c.handling.acknowledged_by}` : h("span", { class: c.standing === "unacknowledged" ? "bad" : "" }, standingWords[c.standing] ?? c.standing), "."),
       first && h("p", { class: "soft" }, causeLine(first), " ", percent(first.probability), c.forecast && ["; ", forecastLine(c.forecast)], "."),
       f && h("p", null, `Found: ${f.true ? causeName(f.cause ?? "something") : "nothing"}${f.note ? `, “${f.note}”` : ""}.`)));
 }

@@ -57,8 +57,9 @@ export const visitPage: Draw = (root, _yard, [name = ""], signal) => {
   document.addEventListener("session", drawRole, { signal });
   drawRole();
 
-  form.addEventListener("change", () => {
-    if (!done.disabled) wrong.textContent = "";
+  form.addEventListener("change", (ev) => {
+    // Not as a field is left: the button would move from under the thumb.
+    if (!done.disabled && (ev.target as HTMLInputElement).type === "radio") wrong.textContent = "";
     form.dataset.kind = chosen() ?? "";
   });
   const chosen = (): string | undefined => kinds.querySelector<HTMLInputElement>("input:checked")?.value;

@@ -12,6 +12,7 @@ import { sentence } from "../sentence.ts";
 import { causeName, conditionName, count, percent } from "../words.ts";
 
 const most = 200; // jobs drawn at first
+const likely = 0.15; // from which probability on a cause's checks are shown at once
 const caution = "Blades move without warning. Go on the track, and do every check, only as the rule book and your licensed practice allow; talk to the signaller first. This list advises and gives no permission.";
 
 interface Row {
@@ -22,7 +23,8 @@ interface Row {
 export const worklistPage: Draw = (root, yard, _args, signal) => {
   const asked = new URLSearchParams(location.search);
   let area = asked.get("area") ?? undefined; // "" is an area too: of those in none
-  let grouped = asked.get("order") !== "all";
+  // A narrow screen has no room for an area's packing between the first jobs.
+  let grouped = asked.has("order") ? asked.get("order") !== "all" : matchMedia("(min-width: 40.01rem)").matches;
   let shown = most;
   let areas: AreaJobs[] = [];
   let rows: Row[] = [];
@@ -53,7 +55,7 @@ export const worklistPage: Draw = (root, yard, _args, signal) => {
   const note = (): void => {
     const q = new URLSearchParams();
     if (area !== undefined) q.set("area", area);
-    if (!grouped) q.set("order", "all");
+    if (grouped !== matchMedia("(min-width: 40.01rem)").matches) q.set("order", grouped ? "area" : "all");
     history.replaceState(history.state, "", location.pathname + (q.size > 0 ? `?${q.toString()}` : ""));
   };
 
@@ -205,11 +207,16 @@ function ordered(areas: AreaJobs[]): Row[] {
 }
 
 function details({ job: j }: Row, tick: (key: string, words: string) => HTMLElement): HTMLElement[] {
-  const part = (name: string, ...what: (HTMLElement | false)[]): HTMLElement => h("div", { class: "part" }, h("h4", null, name), ...what);
+  const part = (name: string, ...what: (HTMLElement | false)[]): HTMLElement => h("div", { class: `part part-${name.split(" ")[0]!.toLowerCase()}` }, h("h4", null, name), ...what);
+  const check = (c: string): HTMLElement => h("li", null, tick(`${j.turnout} ${c}`, sentence(c)));
+  // A long list of checks is not made: those for what is likely come first.
+  const first = j.checks.filter((c) => j.causes.some((x, i) => (i === 0 || x.probability >= likely) && x.checks.includes(c)));
+  const rest = j.checks.filter((c) => !first.includes(c));
   return [
     part("Why", h("ul", { class: "plain" }, j.why.map((w) => h("li", null, sentence(w))))),
     part("Likely causes", h("ul", { class: "causes" }, j.causes.map((c: Cause) => h("li", { data: { cause: c.cause } }, h("span", { class: "name" }, causeName(c.cause)), bar(c.probability), h("b", null, percent(c.probability)))))),
-    part("Checks to make", h("ul", { class: "ticks" }, j.checks.map((c) => h("li", null, tick(`${j.turnout} ${c}`, sentence(c)))))),
+    part("Checks to make", h("ul", { class: "ticks" }, first.map(check)),
+      rest.length > 0 && h("details", { class: "rest" }, h("summary", null, `${count(rest.length, "check", "checks")} for what is less likely`), h("ul", { class: "ticks" }, rest.map(check)))),
     part("To bring", j.bring.length > 0 ? h("ul", { class: "ticks" }, j.bring.map((b) => h("li", null, tick(`${j.turnout} bring ${b}`, b)))) : h("p", { class: "soft" }, "Nothing special.")),
     h("p", { class: "job-blank" }, "Found: ………………………………………………………………  Done: ………………………………………………………………  At: ……………"),
   ];

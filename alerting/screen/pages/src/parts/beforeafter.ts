@@ -16,7 +16,7 @@ import { verdictLine } from "./work.ts";
 
 const day = 86400e3;
 const reach = 42 * day; // looked at on either side
-const most = 40; // throws on either side
+const most = 20; // throws on either side: those nearest to the visit
 const courses = 16; // traces on either side that make the mean course
 const parts = 160;
 const compared = ["effort", "duration"];

@@ -196,10 +196,12 @@ function line(t: Throw): string {
 function table(a: ThrowDetail, b: ThrowDetail, pairs: [Trace, Trace][]): HTMLElement {
   const known = Object.keys(features);
   const order = (x: string, y: string): number => (known.indexOf(x) + 1 || 99) - (known.indexOf(y) + 1 || 99);
+  const all = pairs.flatMap(([t, u]) => Object.keys(t.features).flatMap((f) => (u.features[f] ? [Math.abs(percentOf(u.features[f].value, t.features[f]!.value) ?? 0)] : [])));
+  const scale = Math.min(50, Math.max(10, ...all));
   const row = (name: string, va: FeatureValue, vb: FeatureValue): HTMLElement => {
     const p = percentOf(vb.value, va.value);
     return h("tr", { data: { feature: name } }, h("th", { scope: "row" }, featureName(name)), h("td", { class: "num" }, withUnit(va.value, va.unit)), h("td", { class: "num" }, withUnit(vb.value, vb.unit)),
-      h("td", { class: "num" }, p === undefined ? "–" : change(p)), h("td", { class: "gauge-cell" }, p !== undefined && diverging(p)));
+      h("td", { class: "num" }, p === undefined ? "–" : change(p)), h("td", { class: "gauge-cell" }, p !== undefined && diverging(p, scale)));
   };
   return h("table", { class: "features compared", id: "compared-features" },
     h("caption", { class: "soft" }, "By how many per cent the first differs from the second."),
@@ -209,10 +211,10 @@ function table(a: ThrowDetail, b: ThrowDetail, pairs: [Trace, Trace][]): HTMLEle
       Object.keys(t.features).filter((f) => u.features[f]).sort(order).map((f) => row(f, t.features[f]!, u.features[f]!)))));
 }
 
-/** A length to the left or right of the middle: 50 % and more reach the edge. */
-export function diverging(percent: number): HTMLElement {
+/** A length to the left or right of the middle: scale and more reach the edge. */
+function diverging(percent: number, scale: number): HTMLElement {
   const inner = h("span", { class: percent < 0 ? "less" : "more" });
-  const width = Math.min(50, Math.abs(percent));
+  const width = 50 * Math.min(1, Math.abs(percent) / scale);
   inner.style.width = `${width}%`;
   inner.style.left = `${percent < 0 ? 50 - width : 50}%`;
   return h("span", { class: "diverging", "aria-hidden": "true", title: `${figure(percent)} %` }, inner);
