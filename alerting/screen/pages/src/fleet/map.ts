@@ -23,6 +23,7 @@ export function drawMap(lacking: (turnout: string) => string, pointed: (s: Spot 
   const marks = new Map<string, { el: HTMLAnchorElement; drawn: string; spot: Spot }>();
   const rows = new Map<string, Row>();
   const areas = new Map<string, HTMLElement>();
+  let perRow = 1; // marks beside each other, about
   let current = ""; // the turnout whose mark one gets to with Tab
 
   const mark = (s: Spot): HTMLAnchorElement => {
@@ -59,12 +60,16 @@ export function drawMap(lacking: (turnout: string) => string, pointed: (s: Spot 
     arrange(r.marks, list.map(mark));
     const text = count(list.length, "turnout", "turnouts");
     if (r.said.textContent !== text) r.said.textContent = text;
+    // Lines out of sight are not laid out: their height is guessed, so that the scroll bar tells the truth.
+    r.el.style.setProperty("contain-intrinsic-block-size", `auto ${Math.ceil(list.length / perRow) * (el.dataset.names === "true" ? 3.3 : 1.95) + 1}rem`);
     return r.el;
   };
 
   const draw = (list: Spot[], worstFirst: boolean, names: boolean): void => {
     el.dataset.order = worstFirst ? "worst" : "line";
     el.dataset.names = String(names);
+    const rem = parseFloat(getComputedStyle(document.documentElement).fontSize) || 16;
+    perRow = Math.max(1, Math.floor((el.clientWidth / rem - (matchMedia("(max-width: 52rem)").matches ? 0.5 : 12.5)) / (names ? 4.9 : 1.8)));
     const groups = new Map<string, Spot[]>();
     const add = (key: string, s: Spot): void => {
       const g = groups.get(key);

@@ -16,7 +16,7 @@ export const states: Record<State, { letter: string; name: string; means: string
   learning: { letter: "L", name: "learning", means: "too few throws yet to tell what is normal here" },
   unheard: { letter: "N", name: "no throws yet", means: "it is in the registry and has sent nothing" },
   out: { letter: "O", name: "out of service", means: "the registry says so: its alerts call nobody" },
-  quiet: { letter: "Q", name: "nothing told", means: "it is watched and nothing stands out, which never means safe" },
+  quiet: { letter: "W", name: "watched, nothing told", means: "nothing stands out, which never means safe" },
 };
 
 export const order = Object.keys(states) as State[];

@@ -40,6 +40,8 @@ export const routesPage: Draw = (root, _yard, _args, signal) => {
     h("thead", null, h("tr", null, ["Target", "Kind", "Waiting", "Sent", "Last failure", "In routes"].map((n) => h("th", { scope: "col" }, n)), h("td", { class: "for-administrators" }))), body);
   const answer = h("div", { id: "who-answer", role: "status" });
 
+  let drawn = "";
+
   // Who gets this?
   const known = h("datalist", { id: "who-turnouts" });
   const turnout = field("turnout", "Turnout", text("who-turnout", { maxlength: 64, autocomplete: "off", list: "who-turnouts" }));
@@ -77,7 +79,8 @@ export const routesPage: Draw = (root, _yard, _args, signal) => {
     const bad = Boolean(t.failed_at) && (!t.sent_at || Date.parse(t.failed_at!) > Date.parse(t.sent_at));
     const b = h("button", { type: "button", class: "act", data: { act: "try" }, "aria-label": `Send a trial message to ${t.name}` }, "Send a trial");
     b.addEventListener("click", () => void (async () => {
-      b.disabled = true;
+      if (b.getAttribute("aria-disabled")) return;
+      b.setAttribute("aria-disabled", "true"); // disabled, it would lose the focus
       fill(tried, h("p", { class: "soft" }, `Sending to ${t.name} …`));
       try {
         await tryTarget(t.name, by());
@@ -85,9 +88,8 @@ export const routesPage: Draw = (root, _yard, _args, signal) => {
       } catch (err) {
         fill(tried, failure(err, `The trial message to ${t.name} did not get through.`));
       }
-      b.disabled = false;
+      b.removeAttribute("aria-disabled");
       await load();
-      body.querySelector<HTMLElement>(`tr[data-target="${CSS.escape(t.name)}"] button`)?.focus();
     })());
     return h("tr", { data: { target: t.name } },
       h("th", { scope: "row" }, t.name), cell("Kind", t.kind || h("span", { class: "soft" }, "no longer configured")),
@@ -102,9 +104,13 @@ export const routesPage: Draw = (root, _yard, _args, signal) => {
     try {
       const [routes, targets] = await Promise.all([readRoutes(signal), readTargets(signal)]);
       said.textContent = `${count(routes.length, "route", "routes")} to ${count(targets.length, "target", "targets")}`;
-      fill(list, routes.length > 0 ? routes.map(drawRoute) : h("li", null, h("p", { class: "lead" }, "No route is configured: nobody is sent a message, and alerts are seen on these pages alone. Routes and targets stand in the configuration file, under ", h("code", null, "routes"), " and ", h("code", null, "targets"), ".")));
+      if (!list.hasChildNodes()) fill(list, routes.length > 0 ? routes.map(drawRoute) : h("li", null, h("p", { class: "lead" }, "No route is configured: nobody is sent a message, and alerts are seen on these pages alone. Routes and targets stand in the configuration file, under ", h("code", null, "routes"), " and ", h("code", null, "targets"), ".")));
       table.hidden = targets.length === 0;
-      if (!body.contains(document.activeElement)) fill(body, targets.map(drawTarget));
+      const key = JSON.stringify(targets);
+      const at = (document.activeElement as HTMLElement | null)?.closest<HTMLElement>("tr[data-target]")?.dataset.target;
+      if (key !== drawn) fill(body, targets.map(drawTarget)); // else what is under someone's pointer stays
+      drawn = key;
+      if (at) body.querySelector<HTMLElement>(`tr[data-target="${CSS.escape(at)}"] button`)?.focus();
       fill(trouble);
     } catch (err) {
       if (!signal.aborted) fill(trouble, failure(err, "The routes could not be read.", () => void load()));

@@ -5,6 +5,7 @@ import { yardNow } from "../clock.ts";
 import { fill, h } from "../dom.ts";
 import { failure } from "../failure.ts";
 import type { Draw } from "../page.ts";
+import { may } from "../session.ts";
 import { matchWords } from "../setup/matchwords.ts";
 import { inWords, lengthWords, occurrences, readRule, rule } from "../setup/repeat.ts";
 import { by, sure } from "../setup/sure.ts";
@@ -25,6 +26,7 @@ export const windowsPage: Draw = (root, yard, _args, signal) => {
   let fleet: Fleet | undefined;
   const hides = new Map<number, Case[]>();
   let left = new AbortController();
+  let drawn = "";
   fill(root,
     h("div", { class: "head" }, h("h1", { tabindex: -1 }, "Windows"), said),
     h("p", { class: "lead" }, "Possessions and works: while a window holds, the alerts it names call nobody. They are raised and kept all the same."),
@@ -76,7 +78,7 @@ export const windowsPage: Draw = (root, yard, _args, signal) => {
         now.length > 0 && h("ul", { class: "hides" }, now.slice(0, 12).map((c) => h("li", null, h("a", { href: `/alerts/${encodeURIComponent(c.id)}` }, alertTitle(c)), h("span", { class: "soft" }, c.priority))), now.length > 12 && h("li", null, `and ${now.length - 12} more`))),
       h("div", { class: "row for-maintainers" },
         h("button", { type: "button", class: "act", data: { act: "edit" }, "aria-label": `Change ${w.name}`, on: { click: () => write(w) } }, "Change"),
-        w.active && sure("End now", `End ${w.name} now`, "End it now?", () => void doing("The window was not ended.", () => endNow(w), `“${w.name}” has ended.`)),
+        w.active && sure("End now", `End now: ${w.name}`, "End it now?", () => void doing("The window was not ended.", () => endNow(w), `“${w.name}” has ended.`)),
         sure("Drop", `Drop ${w.name}`, "Drop it for good?", () => void doing("The window was not dropped.", () => dropWindow(w.id, by()), `“${w.name}” is dropped.`))));
   };
 
@@ -86,6 +88,9 @@ export const windowsPage: Draw = (root, yard, _args, signal) => {
     none.hidden = list.length > 0;
     const asking = document.activeElement?.closest<HTMLElement>("[data-sure]");
     if (asking && body.contains(asking)) return; // someone is about to answer
+    const key = JSON.stringify([list, list.map((w) => (w.active ? hides.get(w.id)?.map((c) => [c.id, c.priority]) : 0)), may("maintainer")]);
+    if (key === drawn) return; // what is under someone's pointer stays
+    drawn = key;
     const focused = document.activeElement?.closest<HTMLElement>("[data-window]")?.dataset.window;
     const which = (document.activeElement as HTMLElement | null)?.getAttribute("aria-label");
     fill(body, sorted(list).map(row));

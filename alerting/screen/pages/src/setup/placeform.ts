@@ -1,6 +1,6 @@
 // The form that says what is known of a turnout, and its words.
 
-import type { NewPlace, Place } from "../api.ts";
+import { Problem, type NewPlace, type Place } from "../api.ts";
 import { h } from "../dom.ts";
 import { field, form, text, type Field } from "../form.ts";
 import { by } from "./sure.ts";
@@ -38,13 +38,16 @@ export function placeForm(id: string, p: Place | undefined, areas: string[], lin
   notes.el.classList.add("wide");
   const fields = [...(p ? [] : [name]), area, line, position, drive, critical, time, rise, service, notes];
   const number0 = (f: Field): number | undefined => (f.input.value.trim() === "" ? undefined : Number(f.input.value));
-  const f = form(id, fields, p ? "Save" : "Add", p ? "It was not saved." : "It was not added.", () =>
-    send(p?.turnout ?? name.input.value.trim(), {
+  const f = form(id, fields, p ? "Save" : "Add", p ? "It was not saved." : "It was not added.", () => {
+    const turnout = p?.turnout ?? name.input.value.trim();
+    if (!/^[A-Za-z0-9._-]{1,64}$/.test(turnout)) return Promise.reject(new Problem(422, "", [{ location: "body.turnout", message: `expected 1 to 64 of A-Z a-z 0-9 . _ -, found ${turnout}` }]));
+    return send(turnout, {
       area: area.input.value.trim() || undefined, line: line.input.value.trim() || undefined, position: number0(position),
       drive: (drive.input.value || undefined) as NewPlace["drive"], criticality: Number(critical.input.value) || undefined,
       throw_time_s: number0(time), effort_rise_percent: number0(rise), out_of_service: out.checked || undefined,
       notes: notes.input.value.trim() || undefined, by: by(),
-    }));
+    });
+  });
   f.el.classList.add("place-form");
   f.el.append(list("area", areas), list("line", lines));
   f.el.querySelector("button[type=submit]")!.after(" ", h("button", { type: "button", class: "act", on: { click: cancel } }, "Leave it"));

@@ -34,17 +34,16 @@ export function placesFilePart(sent: () => void, signal: AbortSignal): HTMLEleme
   const show = async (file: File): Promise<void> => {
     fill(out, h("p", { class: "soft" }, "Reading …"));
     try {
-      const [textOf, now] = [await file.text(), (await all<Place>("/places", {}, placesRead, signal)).items];
-      const p = preview(textOf, now);
+      const bytes = await file.arrayBuffer(); // what is shown is what is sent, whatever becomes of the file
+      const p = preview(new TextDecoder().decode(bytes), (await all<Place>("/places", {}, placesRead, signal)).items);
       const of = (k: Change["kind"]): number => p.changes.filter((c) => c.kind === k).length;
       const dropped = of("dropped");
       const send = h("button", { type: "button", class: "act main", id: "places-send" }, dropped > 0 ? `Send it, and drop ${dropped}` : "Send it");
-      const leave = h("button", { type: "button", class: "act", on: { click: () => { input.value = ""; fill(out); input.focus(); } } }, "Leave it");
+      const leave = h("button", { type: "button", class: "act", on: { click: () => { fill(out); input.focus(); } } }, "Leave it");
       send.addEventListener("click", () => void (async () => {
         send.disabled = true;
         try {
-          const read = await sendPlaces(file, by());
-          input.value = "";
+          const read = await sendPlaces(new Blob([bytes]), by());
           fill(out, h("p", { class: "good", role: "status" }, `The registry holds ${count(read.places, "turnout", "turnouts")} now.`));
           sent();
         } catch (err) {
@@ -66,10 +65,11 @@ export function placesFilePart(sent: () => void, signal: AbortSignal): HTMLEleme
   };
   input.addEventListener("change", () => {
     const file = input.files?.[0];
-    if (file) void show(file);
-    else fill(out);
+    if (!file) return;
+    void show(file);
+    input.value = ""; // the same file, mended, can be chosen again
   });
   return h("section", { class: "own", id: "places-import" }, h("h2", null, "From a file"),
-    h("p", { class: "lead" }, "A CSV file with a line for each turnout, as “Save as CSV” writes it. What it changes is shown before anything is sent."),
+    h("p", { class: "lead" }, "A CSV file with a line for each turnout, as “Export as CSV” writes it. What it changes is shown before anything is sent."),
     h("p", null, h("label", { for: "places-file" }, "CSV file "), input), out);
 }

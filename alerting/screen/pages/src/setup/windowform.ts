@@ -126,7 +126,7 @@ export function windowForm(w: Window | undefined, fleet: Fleet | undefined, done
       p.starts.length > 0 && h("table", { class: "starts", id: "starts" }, h("thead", null, h("tr", null, h("th", { scope: "col" }, "Begins"), h("th", { scope: "col" }, "Ends"))),
         h("tbody", null, p.starts.map((s) => {
           const end = new Date(Date.parse(s) + 60e3 * n.duration_minutes).toISOString();
-          const [a, b] = [moment(s, n.zone), moment(end, n.zone)];
+          const [a, b] = [moment(s, n.zone), moment(end, n.zone, n.duration_minutes < 6 * 1440)];
           return h("tr", null, h("td", null, a), h("td", null, b, a.dataset.offset !== b.dataset.offset && h("b", { class: "clocks" }, " the clocks change within it")));
         }))),
       p.starts.length > 1 && new Set(p.starts.map((s) => moment(s, n.zone).dataset.offset)).size > 1 && h("p", { class: "clocks" }, "The clocks change between these: the hour on the wall stays."),

@@ -26,11 +26,11 @@ export function wallNow(zone: string, now: number): string {
   }
 }
 
-/** A time by the zone's wall, with how far it is from UTC: that is where daylight saving shows. */
-export function moment(iso: string, zone: string): HTMLTimeElement {
+/** A time by the zone's wall, with how far it is from UTC: that is where daylight saving shows; undated leaves the date out. */
+export function moment(iso: string, zone: string, undated = false): HTMLTimeElement {
   const t = Date.parse(iso);
   const p = parts(t, zone);
   const offset = (p.timeZoneName ?? "").replace("GMT", "") || "+00:00";
   return h("time", { datetime: iso, title: bothZones(t), class: "wall-time", data: { offset } },
-    `${p.weekday} ${p.day} ${p.month} ${p.year} ${p.hour}:${p.minute} `, h("span", { class: "soft" }, offset));
+    `${p.weekday} ${undated ? "" : `${p.day} ${p.month} ${p.year} `}${p.hour}:${p.minute} `, h("span", { class: "soft" }, offset));
 }
