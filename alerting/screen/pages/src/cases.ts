@@ -109,7 +109,7 @@ export class Cases {
   /** Reads the list anew; what calls since it was last read is new. */
   async reload(): Promise<void> {
     const mine = ++this.turn;
-    this.early ??= [];
+    const early = (this.early ??= []);
     const held = new Map<string, Case>();
     let cursor: string | undefined;
     try {
@@ -121,11 +121,12 @@ export class Cases {
         if (!this.known) this.hold(held, !cursor); // the first page has what matters first: it is shown at once
       } while (cursor && held.size < most);
       this.cut = Boolean(cursor);
-      if (!this.known || this.byID !== held) this.hold(held, true);
+      // What came meanwhile is newer than what was read.
+      for (const c of early) if (sectionOf(c.standing)) held.set(c.id, c); else held.delete(c.id);
+      this.hold(held, true);
       this.known = true;
     } finally {
       if (mine === this.turn) {
-        const early = this.early ?? [];
         this.early = undefined;
         for (const c of early) this.apply(c);
       }

@@ -16,6 +16,7 @@ import (
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
@@ -205,7 +206,7 @@ func TestControlRoom(t *testing.T) {
 	do(t, ctx, "found", chromedp.Focus(`article[data-turnout=ORR-W04]`, chromedp.ByQuery), pressed("f"),
 		arrives(`document.activeElement?.name === "found-true"`), accessible(t, "found"),
 		chromedp.SetValue("#found-cause", "obstruction", chromedp.ByQuery), chromedp.Focus("#found-note", chromedp.ByQuery), chromedp.KeyEvent("a stone"+kb.Enter),
-		shows("acknowledged", "Found: obstruction"),
+		shows("acknowledged", "Found: obstruction"), arrives(`document.querySelectorAll("#cases-acknowledged .was-found").length === 1`),
 		chromedp.Focus(`article[data-turnout=ORR-W04]`, chromedp.ByQuery), chromedp.KeyEvent(kb.Enter),
 		arrives(`location.pathname.startsWith("/alerts/") && document.querySelector("#alert-journal")?.innerText.includes("a stone")`),
 		arrives(`["Raised", "Acknowledged", "Found", "Desk two"].every((s) => document.querySelector("#alert-journal").innerText.includes(s))`),
@@ -264,6 +265,17 @@ func TestControlRoom(t *testing.T) {
 	}
 	if n := program.readers(t); n != "1" {
 		t.Errorf("expected one stream for all tabs, found %s", n)
+	}
+
+	// A browser that has no such workers keeps a connection of its own.
+	alone, cancel := chromedp.NewContext(ctx)
+	defer cancel()
+	do(t, alone, "no worker", chromedp.ActionFunc(func(ctx context.Context) error {
+		_, err := page.AddScriptToEvaluateOnNewDocument(`delete window.SharedWorker`).Do(ctx)
+		return err
+	}), chromedp.Navigate(program.page+"/"), arrives(`typeof SharedWorker === "undefined" && document.documentElement.dataset.stream === "open"`), shows("calls", "ORR-W07"))
+	if n := program.readers(t); n != "2" {
+		t.Errorf("expected a stream of its own, found %s", n)
 	}
 
 	// The line goes dead without a word: that cannot be overlooked. What came

@@ -17,14 +17,17 @@ export class Deeds {
   private readonly list: Deed[];
   private readonly words = new Map<string, { what: string; wrong: boolean }>();
   private readonly changed: () => void;
+  private readonly done: () => void;
   private readonly open: ((id: string) => void) | undefined;
   private meant: Case[] = [];
   private drawn = "";
   private busy = false;
+  private acted = false;
 
-  /** changed is called when something is to be said at a row; open opens an alert's page, where there is one to open. */
-  constructor(cases: Cases, changed: () => void, open?: (id: string) => void) {
+  /** changed is called when something is to be said at a row, done after a deed; open opens an alert's page, where there is one to open. */
+  constructor(cases: Cases, changed: () => void, done: () => void = () => undefined, open?: (id: string) => void) {
     this.changed = changed;
+    this.done = done;
     this.open = open;
     this.list = deeds(cases, (id, what, wrong) => this.say(id, what, wrong));
     this.el.append(h("div", { class: "deeds-in" }, this.about, this.acts), this.told);
@@ -68,15 +71,18 @@ export class Deeds {
     }
     for (const c of list) this.words.delete(c.id);
     this.busy = true;
+    this.acted = false;
     try {
       await d.run(list);
     } finally {
       this.busy = false;
+      if (this.acted) this.done();
     }
   }
 
   private say(id: string, what: string, wrong: boolean): void {
     const w = { what, wrong };
+    this.acted = true;
     this.words.set(id, w);
     const c = this.meant.find((x) => x.id === id);
     this.tellLine(c ? `${subject(c)}: ${what}` : what);

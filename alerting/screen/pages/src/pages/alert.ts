@@ -156,7 +156,7 @@ function line(e: Entry): HTMLElement {
       f && (f.true ? (f.cause ? causeName(f.cause) : "there was something") : "nothing: a false alert"),
       e.target && `to ${e.target}`, e.outcome && `${e.target ? ": " : ""}${e.outcome}`,
       e.until && ["until ", when(e.until)],
-      (e.note || f?.note) && h("q", null, e.note || f?.note),
+      (f || e.target || e.until) && (e.note || f?.note) && " ", (e.note || f?.note) && h("q", null, e.note || f?.note),
       " ", h("span", { class: "soft" }, e.by || "")));
 }
 

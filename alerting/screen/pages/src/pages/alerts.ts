@@ -23,7 +23,7 @@ const shownFirst = 40; // rows of a section, and how many more at a time
 const shownMore = 100;
 
 const sections: [Section, string, string][] = [
-  ["calls", "Calls for someone", "call"],
+  ["calls", "Calls for someone", "unacknowledged"],
   ["acknowledged", "Acknowledged", "acknowledged"],
   ["returned", "Returned to normal, not seen", "returned, not seen"],
   ["hidden", "Hidden", "hidden"],
@@ -47,7 +47,10 @@ export const alertsPage: Draw = (root, yard, _args, signal) => {
   const live = strip(yard.stream);
   const sound = soundBar(yard.sound);
   const rates = ratesPart(signal);
-  const deeds = new Deeds(yard.cases, () => draw(), (id) => yard.go(`/alerts/${segment(id)}`));
+  const deeds = new Deeds(yard.cases, () => draw(), () => {
+    chosen.clear(); // or the next deed would be done to all of them again
+    draw();
+  }, (id) => yard.go(`/alerts/${segment(id)}`));
   const parts = new Map(sections.map(([s, name]): [Section, Part] => {
     const list = h("div", { class: "cases", id: `cases-${s}` });
     const number = h("span", { class: "number" });
@@ -194,8 +197,8 @@ export const alertsPage: Draw = (root, yard, _args, signal) => {
     const s = yard.status();
     const calls = yard.cases.section("calls").length;
     const tallies = sections.map(([x, , word]): [number, string] => [yard.cases.section(x).length, word]).filter(([n]) => n > 0);
-    fill(sum, tallies.map(([n, word]) => [h("span", { class: "tallied" }, h("b", null, n.toLocaleString("en-GB")), ` ${n === 1 && word === "call" ? "calls" : word}`), " "]),
-      yard.cases.truncated() && " and more", s && h("span", null, watched(s.turnouts, s.learning)), lastThrow(latest(live.latest()?.started_at, s?.last_throw_at)));
+    fill(sum, tallies.map(([n, word]) => [h("span", { class: "tallied" }, h("b", null, n.toLocaleString("en-GB")), ` ${word}`), " "]),
+      yard.cases.truncated() && " and more", h("span", { class: "watched" }, s && watched(s.turnouts, s.learning), lastThrow(latest(live.latest()?.started_at, s?.last_throw_at))));
     calm.hidden = calls > 0 || !yard.cases.ready();
     if (calm.hidden) return;
     const none = yard.cases.size() === 0;
