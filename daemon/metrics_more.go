@@ -42,10 +42,10 @@ func newAsked(d *Daemon) *asked {
 		a.missed = desc("export_throws_missed_total", "Throws that were past their retention before they were exported.", "exporter")
 		a.failing = desc("export_failing", "1 while nothing can be exported.", "exporter")
 	}
-	if d.c.Metrics.PerTurnout {
-		a.open = desc("turnout_open_alerts", "Alerts of the turnout that are open now.", "turnout")
+	if d.c.Metrics.PerTurnout { // named unlike what is exported, which may stand in the same store
+		a.open = desc("turnout_alerts_open", "Alerts of the turnout that are open now.", "turnout")
 		a.last = desc("turnout_last_throw_timestamp_seconds", "Start of the turnout's latest throw.", "turnout")
-		a.learning = desc("turnout_learning", "1 while the turnout has no baseline for both ends.", "turnout")
+		a.learning = desc("turnout_is_learning", "1 while the turnout has no baseline for both ends.", "turnout")
 		a.left = desc("turnouts_left_out", "Turnouts beyond metrics.most_turnouts, of which there are no series here.")
 	}
 	return a

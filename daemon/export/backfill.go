@@ -35,6 +35,9 @@ type Progress struct {
 // anything else is waited for until the context ends.
 func Backfill(ctx context.Context, h History, c Config, o Options, from, to time.Time, tell func(Progress)) (p Progress, err error) {
 	o.fill()
+	if tell == nil {
+		tell = func(Progress) {}
+	}
 	w := newWriter(&c)
 	defer w.close()
 	l := &lines{prefix: c.Prefix}
