@@ -132,7 +132,7 @@ func (s *State) risen() []Finding {
 		return nil
 	}
 	causes := p.causes()
-	s.called = s.call(causes)
+	s.name(causes, p.size())
 	ahead := p.forecast(max(s.ends[0].last, s.ends[1].last)/1e9, s.called == calledMeasurement)
 	if s.called == calledTurnout && !slices.ContainsFunc(p.alarms, func(a raised) bool { return !a.fell }) {
 		// Only lighter than it was: nobody need go.
@@ -277,6 +277,29 @@ const (
 	calledMeasurement
 	calledSupply
 )
+
+// name names what the charts tell. What ebbs keeps its name: with less of it the
+// causes are less certain, and a new name would be a new alert.
+func (s *State) name(causes []Cause, size float64) {
+	called := s.call(causes)
+	if called != s.called && s.called != calledNothing && size < float64(s.grown) {
+		return
+	}
+	if called != s.called {
+		s.grown = 0
+	}
+	s.called, s.grown = called, max(s.grown, float32(size))
+}
+
+// size returns how far the farthest of the alarmed signals stands out, in
+// allowances.
+func (p *picture) size() float64 {
+	size := 0.0
+	for _, a := range p.alarms {
+		size = max(size, math.Abs(a.own)/allowanceOf(a.signal))
+	}
+	return size
+}
 
 // renamed is how probable another cause must be before what was called by one
 // name is called by another: each name is another alert.
