@@ -460,7 +460,7 @@ func (p *picture) onesided() {
 }
 
 // confirmed reports whether what has alarmed is enough to call someone: a great
-// change of one signal, or a lesser one that a second witness bears out, be it
+// change of one signal, great beside its own noise too, or a lesser one that a second witness bears out, be it
 // another signal, the neighbouring part of the movement or the other end. A
 // fault is hardly ever seen by one chart alone; chance nearly always is.
 func (p *picture) confirmed() bool {
@@ -469,7 +469,7 @@ func (p *picture) confirmed() bool {
 		if a.signal == sLag || a.signal == sSag {
 			share = 1.2
 		}
-		if math.Abs(a.own) > share*k {
+		if math.Abs(a.own) > max(share*k, winsor*a.sd) {
 			return true
 		}
 	}
