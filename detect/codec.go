@@ -11,7 +11,7 @@ import (
 
 // stateVersion is the first byte of a written state. A change to what visit
 // walks over needs a new number and the old walk kept for reading.
-const stateVersion = 5
+const stateVersion = 6
 
 // errState is the cause of every failure to read a state.
 var errState = errors.New("state cut short or of another make")
@@ -281,7 +281,7 @@ func (c *coder) state(s *State) {
 	c.text(&s.turnout)
 	c.u8(&s.called)
 	c.u8(&s.told)
-	c.f32(&s.arl)
+	c.f32s2(&s.arl, &s.grown)
 	for i := range s.ends {
 		e := &s.ends[i]
 		c.i64(&e.last)

@@ -132,7 +132,7 @@ func (s *State) risen() []Finding {
 		return nil
 	}
 	causes := p.causes()
-	s.called = s.call(causes)
+	s.name(causes, p.size())
 	ahead := p.forecast(max(s.ends[0].last, s.ends[1].last)/1e9, s.called == calledMeasurement)
 	if s.called == calledTurnout && !slices.ContainsFunc(p.alarms, func(a raised) bool { return !a.fell }) {
 		// Only lighter than it was: nobody need go.
@@ -277,6 +277,29 @@ const (
 	calledMeasurement
 	calledSupply
 )
+
+// name names what the charts tell. What ebbs keeps its name: with less of it the
+// causes are less certain, and a new name would be a new alert.
+func (s *State) name(causes []Cause, size float64) {
+	called := s.call(causes)
+	if called != s.called && s.called != calledNothing && size < float64(s.grown) {
+		return
+	}
+	if called != s.called {
+		s.grown = 0
+	}
+	s.called, s.grown = called, max(s.grown, float32(size))
+}
+
+// size returns how far the farthest of the alarmed signals stands out, in
+// allowances.
+func (p *picture) size() float64 {
+	size := 0.0
+	for _, a := range p.alarms {
+		size = max(size, math.Abs(a.own)/allowanceOf(a.signal))
+	}
+	return size
+}
 
 // renamed is how probable another cause must be before what was called by one
 // name is called by another: each name is another alert.
@@ -441,7 +464,7 @@ func (p *picture) onesided() {
 }
 
 // confirmed reports whether what has alarmed is enough to call someone: a great
-// change of one signal, or a lesser one that a second witness bears out, be it
+// change of one signal, great beside its own noise too, or a lesser one that a second witness bears out, be it
 // another signal, the neighbouring part of the movement or the other end. A
 // fault is hardly ever seen by one chart alone; chance nearly always is.
 func (p *picture) confirmed() bool {
@@ -450,7 +473,7 @@ func (p *picture) confirmed() bool {
 		if a.signal == sLag || a.signal == sSag {
 			share = 1.2
 		}
-		if math.Abs(a.own) > share*k {
+		if math.Abs(a.own) > max(share*k, winsor*a.sd) {
 			return true
 		}
 	}

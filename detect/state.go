@@ -16,6 +16,7 @@ type State struct {
 	ends    [2]endState // by end-1
 	called  uint8       // what the charts' rise is called
 	told    uint8       // conditions that are told, see seenAs
+	grown   float32     // the farthest that stood out since it is called so, in allowances
 	arl     float32     // blocks between false alarms that each chart was last set to
 	limits  Limits      // the operator's, at the latest step; not kept, as every step asks anew
 }
