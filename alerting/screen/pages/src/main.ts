@@ -348,7 +348,7 @@ class Frame implements Yard {
     }
     const s = Math.round((Date.now() - this.lostAt) / 1000);
     const el = this.bar.querySelector(".lost-for");
-    if (el) el.textContent = `${s < 120 ? `${s} s` : `${Math.floor(s / 60)} min`} now; trying again.`;
+    if (el) el.textContent = `For ${s < 120 ? `${s} s` : `${Math.floor(s / 60)} min`} now; trying again.`;
   }
 
   private readStatus(): void {

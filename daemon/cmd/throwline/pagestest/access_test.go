@@ -172,6 +172,12 @@ func TestAccess(t *testing.T) {
 	if status != http.StatusForbidden {
 		t.Errorf("a viewer records work: %d", status)
 	}
+	cab.throw("ORR-W09", 0, true, time.Now().Add(-3*time.Minute))
+	cab.throw("ORR-W09", 0, false, time.Now().Add(-2*time.Minute))
+	do(t, ctx, "the viewer handles no alerts", chromedp.Navigate(program.page+"/"), shows("calls", "ORR-W09"), arrives(`document.querySelector("#me")?.innerText === "The Watcher"`),
+		arrives(`document.querySelector(".cases button, .cases input") == null && document.querySelector("#deeds").offsetParent == null`),
+		pressed("a"), pressed("s"), chromedp.Sleep(300*time.Millisecond),
+		arrives(`document.querySelector("dialog[open]") == null && document.querySelector("#cases-calls").innerText.includes("ORR-W09")`))
 	do(t, ctx, "people are not for the viewer", chromedp.Navigate(program.page+"/people"), arrives(`document.body.innerText.includes("not for your role")`))
 
 	// The chief, elsewhere, makes him a maintainer; then he records work under his own name.
