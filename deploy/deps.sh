@@ -2,8 +2,9 @@
 # Installs from Debian what the tests run for real: Mosquitto as the broker,
 # Alertmanager to send alerts to, Prometheus and VictoriaMetrics to scrape and
 # export to, Chromium for the pages, R and SciPy to work out the charts' figures
-# beside ours; and from its Go module InfluxDB 1.8, which Debian no longer has. On another system it only says what is
-# missing; the tests that need it then skip, or fail where CI is set.
+# beside ours; and from its Go module InfluxDB 1.8, which Debian no longer has.
+# On another system it only says what is missing; the tests that need it then
+# skip, or fail where CI is set.
 set -eu
 need=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || need="$need mosquitto"
