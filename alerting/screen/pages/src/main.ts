@@ -3,7 +3,7 @@
 import { all, get, readCases, type Alert, type List, type Notice, type Status } from "./api.ts";
 import { Cases } from "./cases.ts";
 import { tellNow, yardNow, yardRate } from "./clock.ts";
-import { fill, h, remember, remembered } from "./dom.ts";
+import { fill, h, remember, remembered, throttle } from "./dom.ts";
 import { emblem } from "./marks.ts";
 import { drawKeys } from "./keys.ts";
 import { drawNav } from "./nav.ts";
@@ -123,7 +123,7 @@ class Frame implements Yard {
     watchOutbox(must("news"), this.stream);
     readSession().catch(() => undefined); // the bar tells
     new News(must("news"), this.cases);
-    this.cases.subscribe(() => this.drawTally());
+    this.cases.subscribe(throttle(() => this.drawTally(), 150)); // each sorts anew
     this.cases.onCalls((fresh) => this.sound.call(fresh.some((c) => c.priority === "high")));
     this.sound.start();
     this.stream.on("link", (l) => this.drawLink(l.open, l.since));

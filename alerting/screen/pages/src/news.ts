@@ -3,7 +3,7 @@
 
 import { segment, type Case } from "./api.ts";
 import { subject, type Cases } from "./cases.ts";
-import { fill, h } from "./dom.ts";
+import { fill, h, throttle } from "./dom.ts";
 import { diamond, turnoutSymbol } from "./marks.ts";
 import { conditionName, toEnd } from "./words.ts";
 
@@ -15,7 +15,7 @@ export class News {
   constructor(root: HTMLElement, cases: Cases) {
     this.root = root;
     this.cases = cases;
-    cases.subscribe(() => this.draw());
+    cases.subscribe(throttle(() => this.draw(), 150));
   }
 
   private draw(): void {
