@@ -156,7 +156,7 @@ func job(name string, its []*Alert, handlings map[string]Handling, p Place, ahea
 	case ahead != nil:
 		days = ahead.P50
 		j.DaysLow, j.DaysLeft, j.DaysHigh = &ahead.P10, &ahead.P50, &ahead.P90
-		j.Why = append(j.Why, fmt.Sprintf("about %s to the limit (%s to %s): %s", inDays(ahead.P50), number(ahead.P10), inDays(ahead.P90), ahead.Limit))
+		j.Why = append(j.Why, fmt.Sprintf("%s to the limit%s: %s", roughly(ahead.P50), between(ahead.P10, ahead.P90), ahead.Limit))
 	}
 	// The day counts even where it is today, or importance could not tell two apart.
 	j.due = (days + 0.5) / Weight(p.Criticality)
@@ -257,6 +257,20 @@ func union(a, b []string) []string {
 		}
 	}
 	return a
+}
+
+func roughly(days float64) string {
+	if number(days) == "0" {
+		return "less than a day"
+	}
+	return "about " + inDays(days)
+}
+
+func between(low, high float64) string {
+	if number(low) == number(high) {
+		return ""
+	}
+	return " (" + number(low) + " to " + inDays(high) + ")"
 }
 
 func number(days float64) string { return fmt.Sprintf("%.0f", math.Round(days)) }

@@ -248,7 +248,7 @@ func TestMaintainer(t *testing.T) {
 			t.Error("expected each area on a page of its own, found BRK-W02 on that of ORR")
 		}
 		whole := strings.Join(strings.Fields(strings.Join(pages, " ")), " ")
-		for _, want := range []string{"Work list", "Printed ", "ORR-W07", "BRK-W02", "Likely causes", "Checks to make", "To bring, all together", "licensed practice", "Found: …"} {
+		for _, want := range []string{"Work list", "Printed ", "ORR-W07", "BRK-W02", "Likely causes", "Checks to make", "To bring, all together", "licensed practice", "Found:", "By, at:"} {
 			if !strings.Contains(whole, want) {
 				t.Errorf("the printed work list lacks %q", want)
 			}
@@ -349,7 +349,7 @@ func TestMaintainer(t *testing.T) {
 			}),
 			arrives(`/lubricated, greased all chairs/.test(document.querySelector("#axis-said").innerText)`), picture(t, "maintainer-axis"))
 		do(t, ctx, "before and after", chromedp.Click("#timeline .tl-work", chromedp.ByQuery), arrives(`document.activeElement.id === "visit-pick"`),
-			arrives(`/−\d[^]*%\s*after the visit/.test(document.querySelector('[data-feature="effort"] figcaption').innerText)`),
+			arrives(`/−\d[^]*%\s*after the visit/.test(document.querySelector('#visit-figures [data-feature="effort"] figcaption').innerText)`),
 			arrives(`+document.querySelector("#before-after").dataset.before === 20 && +document.querySelector("#before-after").dataset.after === 20`),
 			arrives(`/helped/.test(document.querySelector("#visit-verdict").innerText)`))
 		do(t, ctx, "throw against throw", arrives(`document.querySelector("#compare").dataset.a !== document.querySelector("#compare").dataset.b`),
@@ -377,7 +377,7 @@ func TestMaintainer(t *testing.T) {
 			chromedp.Click(`[data-hours="12"]`, chromedp.ByQuery), arrives(`location.search === "?hours=12"`),
 			chromedp.Navigate(s.page+"/handover?hours=1100"), arrives(shiftThere),
 			arrives(`/ORR-W07/.test(document.querySelector("#handover-standing").innerText) && /ORR-W08/.test(document.querySelector("#handover-cleared").innerText) && /greased all chairs/.test(document.querySelector("#handover-work").innerText)`),
-			arrives(`document.querySelectorAll(".rates tbody tr").length >= 5`))
+			arrives(`document.querySelectorAll(".levels tbody tr").length >= 5`))
 		// Everything that is to be read on paper is there.
 		shift := strings.Join(strings.Fields(strings.Join(printed(t, ctx, "handover"), " ")), " ")
 		for _, want := range []string{"Shift hand-over", "Printed ", "Stands now", "ORR-W07", "greased all chairs", "Handed over by", "Taken over by", "How often people were called"} {

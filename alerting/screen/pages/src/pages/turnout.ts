@@ -117,7 +117,7 @@ export const turnoutPage: Draw = (root, yard, [name = ""], signal) => {
       t.learning.map((l) => {
         const share = Math.min(1, l.throws / Math.max(1, l.needed));
         return h("div", { data: { learned: l.to } }, h("dt", null, `Learned to ${l.to}`),
-          h("dd", { role: "meter", "aria-label": `Learned to ${l.to}`, "aria-valuemin": 0, "aria-valuemax": l.needed, "aria-valuenow": Math.min(l.throws, l.needed) }, bar(share),
+          h("dd", null, h("span", { role: "meter", "aria-label": `Learned to ${l.to}`, "aria-valuemin": 0, "aria-valuemax": l.needed, "aria-valuenow": Math.min(l.throws, l.needed) }, bar(share)),
             l.throws >= l.needed ? ` yes, from ${count(l.throws, "throw", "throws")} of ${l.total.toLocaleString("en-GB")}` : ` ${l.throws} of ${l.needed} throws needed, ${l.total} in all`));
       }),
       h("div", null, h("dt", null, "Drives"), h("dd", null, t.drives.join(", ") || "–")),

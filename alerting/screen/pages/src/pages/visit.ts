@@ -21,8 +21,8 @@ export const visitPage: Draw = (root, _yard, [name = ""], signal) => {
   const note = h("textarea", { id: "visit-note", rows: 2, maxlength: 4096 });
   const by = h("input", { id: "visit-by", maxlength: 128, autocomplete: "off", value: remembered("by") ?? "" });
   const at = h("input", { id: "visit-at", type: "datetime-local" });
-  const more = h("details", { class: "more" }, h("summary", null, "Note, name, another time"),
-    h("div", { class: "more-body" }, h("label", null, h("span", null, "Note"), note), h("label", { class: "by" }, h("span", null, "Your name"), by),
+  const more = h("details", { class: "besides" }, h("summary", null, "Note, name, another time"),
+    h("div", { class: "besides-body" }, h("label", null, h("span", null, "Note"), note), h("label", { class: "by" }, h("span", null, "Your name"), by),
       h("label", null, h("span", null, `When (${zoneName()}); left empty: now`), at)));
   const wrong = h("p", { class: "wrong", role: "alert", id: "visit-wrong" });
   const done = h("button", { type: "submit", class: "act main done", id: "visit-done" }, "Done");
@@ -45,7 +45,7 @@ export const visitPage: Draw = (root, _yard, [name = ""], signal) => {
     const first = open[0];
     fill(said, first ? [`${conditionName(first.condition)} ${toEnd(first.to)}`, first.causes[0] && `, ${causeName(first.causes[0].cause)} ${percent(first.causes[0].probability)}`, open.length > 1 && `; ${open.length - 1} more`, "."] : "No alert stands here.");
     findings = open.slice(0, shown).map((c) => ({ alert: c, ask: finding(`${conditionName(c.condition)} ${toEnd(c.to)}: was there something?`, c.causes, c.handling.found) }));
-    fill(asked, findings.length > 0 && h("details", { class: "more" }, h("summary", null, "What was found"), h("div", { class: "more-body" }, findings.map((f) => f.ask.el))));
+    fill(asked, findings.length > 0 && h("details", { class: "besides" }, h("summary", null, "What was found"), h("div", { class: "besides-body" }, findings.map((f) => f.ask.el))));
   };
   void read();
 

@@ -218,6 +218,6 @@ function details({ job: j }: Row, tick: (key: string, words: string) => HTMLElem
     part("Checks to make", h("ul", { class: "ticks" }, first.map(check)),
       rest.length > 0 && h("details", { class: "rest" }, h("summary", null, `${count(rest.length, "check", "checks")} for what is less likely`), h("ul", { class: "ticks" }, rest.map(check)))),
     part("To bring", j.bring.length > 0 ? h("ul", { class: "ticks" }, j.bring.map((b) => h("li", null, tick(`${j.turnout} bring ${b}`, b)))) : h("p", { class: "soft" }, "Nothing special.")),
-    h("p", { class: "job-blank" }, "Found: ………………………………………………………………  Done: ………………………………………………………………  At: ……………"),
+    h("p", { class: "job-blank" }, ["Found:", "Done:", "By, at:"].map((w) => h("span", null, w))),
   ];
 }

@@ -136,9 +136,9 @@ export class BeforeAfter {
     const low = Math.min(...range);
     const high = Math.max(...range);
     return h("figure", { class: "pair-figure", data: { feature } },
-      h("figcaption", null, h("b", null, featureName(feature)), p === undefined ? h("span", { class: "soft" }, " nothing to compare") : [" ", h("b", { class: "change" }, change(p)), h("span", { class: "soft" }, " after the visit")]),
+      h("figcaption", null, h("b", null, featureName(feature)), p === undefined ? h("span", { class: "soft" }, " nothing to compare") : [" ", h("b", { class: "change" }, change(Math.abs(p) < 0.05 ? 0 : p)), h("span", { class: "soft" }, " after the visit")]),
       h("div", { class: "sides" }, sides.map((s) => h("div", { class: "side" },
-        h("h4", null, `${s.name}, ${count(s.n, "throw", "throws")}`),
+        h("p", { class: "side-name" }, `${s.name}, ${count(s.n, "throw", "throws")}`),
         s.n === 0 ? h("p", { class: "soft" }, s.name === "After" ? "none yet" : "none") : [strip(s.all, s, low, high), h("p", null, h("b", null, withUnit(s.mid, unit)), h("span", { class: "soft" }, ` half of them ${figure(s.low)} to ${withUnit(s.high, unit)}`))]))));
   }
 
@@ -184,17 +184,19 @@ export class BeforeAfter {
         [`${x[i]!.toFixed(2)} s: before ${withUnit(lines[0]!.values[i], unit)}, after `, h("b", null, withUnit(lines[1]!.values[i], unit))]),
     });
     this.graph = g;
-    fill(this.shape, h("h4", { class: "shape-head" }, turnoutSymbol(this.to), ` The course ${toEnd(this.to)}`), g.el,
+    fill(this.shape, h("h3", { class: "shape-head" }, turnoutSymbol(this.to), ` The course ${toEnd(this.to)}`), g.el,
       h("p", { class: "legend" }, h("span", { class: "key-mid" }, "mean before"), h("span", { class: "key-band" }, "eight in ten before"), h("span", { class: "key-ink" }, "mean after"), h("span", { class: "key-after" }, "eight in ten after")));
   }
 }
 
 /** The values in the order of their throws, half of them marked, and their middle. */
 function strip(all: number[], s: { low: number; mid: number; high: number }, low: number, high: number): SVGElement {
-  const y = (v: number): number => (high > low ? 46 - (42 * (v - low)) / (high - low) : 25);
+  // What differs by less than a few per cent is not drawn as if it were much.
+  const reach = Math.max(high - low, 0.05 * Math.abs(s.mid)) || 1;
+  const y = (v: number): number => 25 - (40 * (v - (low + high) / 2)) / reach;
   const x = (i: number): number => (all.length > 1 ? 4 + (112 * i) / (all.length - 1) : 60);
   return svg("svg", { class: "strip-plot", viewBox: "0 0 120 50", "aria-hidden": "true", preserveAspectRatio: "none" },
     svg("rect", { x: 0, width: 120, y: y(s.high), height: Math.max(1, y(s.low) - y(s.high)), class: "half" }),
     svg("path", { d: `M0 ${y(s.mid)}H120`, class: "middle" }),
-    all.map((v, i) => svg("circle", { cx: x(i), cy: y(v), r: 1.3, class: "dot" })));
+    all.map((v, i) => svg("path", { d: `M${x(i).toFixed(2)} ${y(v).toFixed(2)}h0.01`, class: "dot" })));
 }

@@ -201,7 +201,7 @@ function table(a: ThrowDetail, b: ThrowDetail, pairs: [Trace, Trace][]): HTMLEle
   const row = (name: string, va: FeatureValue, vb: FeatureValue): HTMLElement => {
     const p = percentOf(vb.value, va.value);
     return h("tr", { data: { feature: name } }, h("th", { scope: "row" }, featureName(name)), h("td", { class: "num" }, withUnit(va.value, va.unit)), h("td", { class: "num" }, withUnit(vb.value, vb.unit)),
-      h("td", { class: "num" }, p === undefined ? "–" : change(p)), h("td", { class: "gauge-cell" }, p !== undefined && diverging(p, scale)));
+      h("td", { class: "num" }, p === undefined ? "–" : change(Math.abs(p) < 0.05 ? 0 : p)), h("td", { class: "gauge-cell" }, p !== undefined && moreOrLess(p, scale)));
   };
   return h("table", { class: "features compared", id: "compared-features" },
     h("caption", { class: "soft" }, "By how many per cent the first differs from the second."),
@@ -212,10 +212,10 @@ function table(a: ThrowDetail, b: ThrowDetail, pairs: [Trace, Trace][]): HTMLEle
 }
 
 /** A length to the left or right of the middle: scale and more reach the edge. */
-function diverging(percent: number, scale: number): HTMLElement {
+function moreOrLess(percent: number, scale: number): HTMLElement {
   const inner = h("span", { class: percent < 0 ? "less" : "more" });
   const width = 50 * Math.min(1, Math.abs(percent) / scale);
   inner.style.width = `${width}%`;
   inner.style.left = `${percent < 0 ? 50 - width : 50}%`;
-  return h("span", { class: "diverging", "aria-hidden": "true", title: `${figure(percent)} %` }, inner);
+  return h("span", { class: "more-less", "aria-hidden": "true", title: `${figure(percent)} %` }, inner);
 }

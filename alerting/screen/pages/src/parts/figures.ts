@@ -11,7 +11,7 @@ export function ratesTable(r: Rates): HTMLElement {
   const plain = (v: number): string => (Number.isInteger(v) ? v.toLocaleString("en-GB") : figure(v));
   const withUnit = (v: number, f: Figure): string => `${plain(v)}${f.unit ? `\u00a0${f.unit}` : ""}`;
   const name = (f: Figure): string => (r.shares.includes(f) ? `Share of ${f.name} priority` : sentence(f.name).replace(/\.$/, ""));
-  return h("div", { class: "scroll-x", tabindex: 0, role: "group", "aria-label": "How often people were called" }, h("table", { class: "figures-table rates" },
+  return h("div", { class: "scroll-x", tabindex: 0, role: "group", "aria-label": "How often people were called" }, h("table", { class: "levels" },
     h("thead", null, h("tr", null, h("th", { scope: "col" }, "Figure"), h("th", { scope: "col", class: "num" }, "Here"), h("th", { scope: "col", class: "num" }, "Level"), h("th", { scope: "col" }, "Which is"))),
     h("tbody", null, list.map((f) => h("tr", { data: { word: f.word }, title: sentence(f.said) }, h("th", { scope: "row" }, name(f)), h("td", { class: "num" }, withUnit(f.value, f)), h("td", { class: "num" }, withUnit(f.level, f)),
       h("td", null, f.word === "above" ? h("b", { class: "bad" }, "above") : f.word))))));

@@ -75,5 +75,5 @@ export function rangePicker(usual: [name: string, hours: number][], first: numbe
     to.value = fieldValue(Date.parse(fixed.to));
   }
   draw();
-  return { el: h("div", { class: "range" }, buttons, form), start: () => changed(chosen()), chosen };
+  return { el: h("div", { class: "range-pick" }, buttons, form), start: () => changed(chosen()), chosen };
 }

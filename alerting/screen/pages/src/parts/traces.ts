@@ -54,7 +54,7 @@ export class TracesPart {
     this.panels = { normal: panel("normal"), reverse: panel("reverse") };
     this.list.addEventListener("keydown", (ev) => {
       const by = { ArrowDown: 1, ArrowRight: 1, ArrowUp: -1, ArrowLeft: -1 }[ev.key];
-      if (ev.key === "Enter" && this.picked) this.list.querySelector<HTMLAnchorElement>(`[data-key="${CSS.escape(this.picked)}"] a`)?.click();
+      if (ev.key === "Enter" && this.picked) this.open(this.picked);
       else if (by) this.step(by);
       else return;
       ev.preventDefault();
@@ -62,7 +62,7 @@ export class TracesPart {
     });
     this.el = h("div", { class: "traces" },
       h("div", { class: "trace-panels" }, ends.map((e) => this.panels[e].el)), legend(),
-      h("div", { class: "picker" }, h("div", { class: "picker-head" }, h("h3", null, "Throws"), h("span", { class: "soft" }, "Pick one to lay it over its past (← →)."), this.latest),
+      h("div", { class: "picker" }, h("div", { class: "picker-head" }, h("h3", null, "Throws"), h("span", { class: "soft" }, "Pick one to lay it over its past (← →); Enter opens it."), this.latest),
         this.list, this.older));
   }
 
@@ -131,6 +131,14 @@ export class TracesPart {
     for (const e of ends) this.panels[e].follow = true;
     this.latest.hidden = true;
     void this.read();
+  }
+
+  // A link is what the frame follows; in a list of options there can be none.
+  private open(key: string): void {
+    const link = h("a", { href: `/throws/${segment(key)}`, hidden: true });
+    this.el.append(link);
+    link.click();
+    link.remove();
   }
 
   private pick(t: Throw): void {
@@ -202,11 +210,9 @@ export class TracesPart {
     const el = h("li", { id: `pick-${this.rows.size}-${Date.parse(t.started_at)}`, role: "option", data: { key: t.key, to: t.to } },
       h("span", { class: "at" }, when(t.started_at)), h("span", { class: "end" }, turnoutSymbol(t.to), t.to),
       h("span", { class: "took" }, Number.isFinite(duration) ? withUnit(duration, "s") : "–"),
-      h("span", { class: "ended" }, t.completed ? (outside > 0 ? h("em", null, `${outside} ${outside === 1 ? "feature" : "features"} outside`) : h("span", { class: "soft" }, "as expected")) : h("b", { class: "bad" }, arrived(false), "incomplete")),
-      h("a", { href: `/throws/${segment(t.key)}`, tabindex: -1, title: "This throw, large" }, "open"));
-    el.addEventListener("click", (ev) => {
-      if (!(ev.target as Element).closest("a")) this.pick(t);
-    });
+      h("span", { class: "ended" }, t.completed ? (outside > 0 ? h("em", null, `${outside} ${outside === 1 ? "feature" : "features"} outside`) : h("span", { class: "soft" }, "as expected")) : h("b", { class: "bad" }, arrived(false), "incomplete")));
+    el.addEventListener("click", () => this.pick(t));
+    el.addEventListener("dblclick", () => this.open(t.key));
     return el;
   }
 }
