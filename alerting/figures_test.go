@@ -45,8 +45,11 @@ func TestWorkList(t *testing.T) {
 	forecasts := map[string]detect.Forecast{"N-2": {Limit: "the time allowed", P10: 10, P50: 20, P90: 30}}
 	jobs := WorkList(alerts, handlings, places, forecasts, noon)
 	var order []string
-	for _, j := range jobs {
+	for i, j := range jobs {
 		order = append(order, j.Turnout)
+		if j.Rank != i+1 {
+			t.Errorf("%s: expected the rank %d, found %d", j.Turnout, i+1, j.Rank)
+		}
 	}
 	// N-2 has 20 days left and weighs 1.5; N-1 20 of the 30 that were told; N-3 30, and weighs little.
 	if got := strings.Join(order, " "); got != "S-1 N-2 N-1 N-3 S-2 A-9" {
@@ -69,6 +72,10 @@ func TestWorkList(t *testing.T) {
 		if got := strings.Join(jobs[c.job].Why, "|"); got != c.want {
 			t.Errorf("expected %q\nfound    %q", c.want, got)
 		}
+	}
+	soon := WorkList([]Alert{{ID: "1", Turnout: "N-1", Condition: detect.Stiffening, RaisedAt: noon, ChangedAt: noon, Forecast: &detect.Forecast{Limit: "the drive's limit", P50: 0.2, P90: 0.4}}}, nil, nil, nil, noon)
+	if got := soon[0].Why[0]; got != "less than a day to the limit: the drive's limit" {
+		t.Errorf("found %q", got)
 	}
 	var causes []string
 	for _, c := range n1.Causes {

@@ -2,8 +2,11 @@
 
 import type { Channel, Phase } from "./api.ts";
 
+/** What of a channel its course is made of. */
+export type Sampled = Pick<Channel, "offset_s" | "sample_rate_hz" | "samples">;
+
 /** Value of a channel at s after started_at, between its samples; null outside of them. */
-export function valueAt(c: Pick<Channel, "offset_s" | "sample_rate_hz" | "samples">, s: number): number | null {
+export function valueAt(c: Sampled, s: number): number | null {
   const at = (s - c.offset_s) * c.sample_rate_hz;
   const i = Math.floor(at + 1e-9);
   if (i < 0 || i >= c.samples.length) return null;
@@ -64,7 +67,7 @@ export interface Course {
 }
 
 /** The mean course of several throws and the band of eight in ten of them, from the start of their movement on. */
-export function meanCourse(list: readonly { channel: Channel; start: number }[], parts: number): Course {
+export function meanCourse(list: readonly { channel: Sampled; start: number }[], parts: number): Course {
   const longest = Math.max(0, ...list.map(({ channel: c, start }) => c.offset_s + c.samples.length / c.sample_rate_hz - start));
   const out: Course = { at: [], low: [], mid: [], high: [], throws: list.length };
   for (let i = 0; i < parts; i++) {

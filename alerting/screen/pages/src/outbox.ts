@@ -65,8 +65,8 @@ export class Outbox {
     const kept: Kept = { ...k, id: idOf(k), user: this.carrier.user(), tries: 0 };
     if (!this.list.some((x) => x.id === kept.id)) this.list.push(kept);
     this.store();
+    await this.busy; // what is under way does not know of it
     await this.send();
-    if (this.list.some((x) => x.id === kept.id && x.tries === 0)) await this.send(); // one was under way
     return this.list.find((x) => x.id === kept.id);
   }
 
