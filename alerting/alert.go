@@ -56,6 +56,7 @@ type Alert struct {
 	Reopened   int       `json:"reopened,omitempty" doc:"how often it stood again after it had cleared"`
 	ReopenedAt time.Time `json:"reopened_at,omitzero" doc:"when it last did"`
 	LeftAt     time.Time `json:"left_at,omitzero" doc:"when it had cleared, before it stood again"`
+	QuietSince time.Time `json:"quiet_since,omitzero" doc:"since when its condition no longer stands, though it has not been gone for long enough to clear"`
 	VisitedAt  time.Time `json:"visited_at,omitzero" doc:"latest work at the turnout before it stood again, where it came after the alert was raised"`
 }
 

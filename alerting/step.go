@@ -41,7 +41,8 @@ func (p Past) Visit(at time.Time) Past {
 //
 // A condition has one alert at a time. It is raised when it first stands,
 // changed when what is said of it changes materially, cleared when it no
-// longer stands. One that stands again soon is the same alert, raised again.
+// longer stands. One that stands again soon is the same alert, raised again, and
+// takes longer to clear the next time.
 // Not so an odd throw: it is one throw, and two have nothing to do with each
 // other.
 func Step(p Past, turnout string, findings []detect.Finding, at time.Time) (now Past, events []Event) {
@@ -49,6 +50,7 @@ func Step(p Past, turnout string, findings []detect.Finding, at time.Time) (now 
 	for _, f := range findings {
 		if i := slices.IndexFunc(p.Open, func(a Alert) bool { return a.of(f) }); i >= 0 {
 			a := p.Open[i]
+			a.QuietSince = time.Time{}
 			if a.moved(f, p.Criticality) {
 				if a.moreSerious(f, p.Criticality) {
 					a.call(at)
@@ -80,13 +82,35 @@ func Step(p Past, turnout string, findings []detect.Finding, at time.Time) (now 
 		if stands(a) {
 			continue
 		}
-		a.ClearedAt, a.ChangedAt = at, at
+		if a.QuietSince.IsZero() {
+			a.QuietSince = at
+		}
+		if at.Sub(a.QuietSince) < a.lingers(p.Visited) {
+			now.Open = append(now.Open, a)
+			continue
+		}
+		a.ClearedAt, a.ChangedAt, a.QuietSince = at, at, time.Time{}
 		if a.Condition != detect.OddThrow {
 			now.Recent = append(now.Recent, a)
 		}
 		events = append(events, Event{Cleared, at, a})
 	}
 	return now, events
+}
+
+// lingers returns how long an alert whose condition no longer stands waits to be
+// cleared. What has come back before has to prove for longer that it is gone: a
+// day for every time, a week at most. Not so after work, which had a reason;
+// and not what single throws or messages say, which is over when it is over.
+func (a *Alert) lingers(visited time.Time) time.Duration {
+	switch a.Condition {
+	case detect.IncompleteThrow, detect.OddThrow, detect.CabinetSilent:
+		return 0
+	}
+	if visited.After(a.LastCall()) {
+		return 0
+	}
+	return min(time.Duration(a.Reopened)*24*time.Hour, ReopenWithin)
 }
 
 // of reports whether the alert is of the finding's condition.

@@ -89,3 +89,36 @@ func TestEventJSON(t *testing.T) {
 		t.Errorf("expected %s\nfound    %s", want, b)
 	}
 }
+
+// What has come back takes longer to clear: it does not chatter.
+func TestReopenedLingers(t *testing.T) {
+	at := noon
+	var p Past
+	var events []Event
+	step := func(after time.Duration, want string, f ...detect.Finding) {
+		t.Helper()
+		at = at.Add(after)
+		p, events = Step(p, "W1", f, at)
+		if got := kinds(events); got != want {
+			t.Errorf("at %s: expected %q, found %q", at.Sub(noon), want, got)
+		}
+	}
+	step(0, "raised stiffening", stiff(20))
+	step(time.Hour, "cleared stiffening")
+	step(time.Hour, "raised stiffening", stiff(20))
+	step(time.Hour, "")
+	step(20*time.Hour, "")
+	if p.Open[0].QuietSince.IsZero() {
+		t.Error("expected it to say since when it is quiet")
+	}
+	step(time.Hour, "", stiff(20)) // back within the day: nothing is said
+	step(time.Hour, "")
+	step(23*time.Hour, "")
+	step(time.Hour, "cleared stiffening")
+	step(time.Hour, "raised stiffening", stiff(20))
+	p = p.Visit(at.Add(time.Minute))
+	step(time.Hour, "cleared stiffening") // work was done
+	if len(p.Open) != 0 || p.Recent[0].Reopened != 2 || !p.Recent[0].QuietSince.IsZero() {
+		t.Errorf("found %+v", p)
+	}
+}
