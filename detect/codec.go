@@ -11,7 +11,7 @@ import (
 
 // stateVersion is the first byte of a written state. A change to what visit
 // walks over needs a new number and the old walk kept for reading.
-const stateVersion = 6
+const stateVersion = 7
 
 // errState is the cause of every failure to read a state.
 var errState = errors.New("state cut short or of another make")
@@ -175,7 +175,7 @@ func (c *coder) signal(s *signal, k *kindOf) {
 			c.f32s2(&s.slope[i], &s.precision[i], &s.slowX[i])
 		}
 	}
-	c.f32s2(&s.slowY, &s.slowN, &s.sum, &s.count, &s.strange, &s.size, &s.epoch, &s.blocks, &s.vb, &s.wb, &s.cb, &s.last, &s.fast, &s.drift, &s.vs, &s.peak, &s.up, &s.down)
+	c.f32s2(&s.slowY, &s.slowN, &s.sum, &s.count, &s.strange, &s.size, &s.epoch, &s.blocks, &s.vb, &s.wb, &s.cb, &s.last, &s.fast, &s.drift, &s.vs, &s.peak, &s.wander, &s.up, &s.down)
 	c.i64(&s.closed)
 	c.near(&s.opened, s.closed)
 	c.near(&s.upSince, s.closed)

@@ -442,13 +442,17 @@ func (s *State) picture() picture {
 			}
 		}
 	}
-	p.onesided()
+	p.onesided(s.called != calledNothing)
 	return p
 }
 
 // onesided drops the alarms of the zero and the ripple that the other end does
 // not show: a sensor, or a motor, is the same for both.
-func (p *picture) onesided() {
+func (p *picture) onesided(called bool) {
+	least := 0.25
+	if called { // what was told is not taken back for a hair's breadth
+		least = 0.1
+	}
 	p.alarms = slices.DeleteFunc(p.alarms, func(a raised) bool {
 		if a.signal != sIdle && a.signal != sRipple {
 			return false
@@ -456,7 +460,7 @@ func (p *picture) onesided() {
 		for i := range p.views {
 			if v := &p.views[i]; v.drive == a.drive && v.q == a.quantity {
 				o := 1 - a.end
-				return v.have[o] && v.sd[o][a.signal] > 0 && v.own[o][a.signal]*a.own < 0.25*a.own*a.own
+				return v.have[o] && v.sd[o][a.signal] > 0 && v.own[o][a.signal]*a.own < least*a.own*a.own
 			}
 		}
 		return false

@@ -443,10 +443,12 @@ func patternsOf(q ingest.Quantity) []pattern {
 	gain := both(course{}.with(sInrush, 1).along(even(1)))
 	zero := both(course{}.with(sIdle, 1).with(sInrush, 0.3).along(even(1)))
 	loose := both(course{}.with(sInrush, -1).with(sRipple, 3).along(even(-1)))
-	gain.falls, zero.falls = true, true
+	// The zero between the movements alone: what is subtracted by the sensor itself, or only seen at rest.
+	rest := both(course{}.with(sIdle, 1))
+	gain.falls, zero.falls, rest.falls = true, true, true
 	gain.scales, loose.scales = true, true
-	gain.prior, zero.prior, loose.prior = 3, 4, 2
-	add(MeasurementCause, 0.1, gain, zero, loose)
+	gain.prior, zero.prior, rest.prior, loose.prior = 3, 4, 2, 2
+	add(MeasurementCause, 0.1, gain, zero, rest, loose)
 	// Noise also hides where the movement begins and ends.
 	hidden := both(takes(0.07).with(sRipple, 3).with(sIdle, -0.25).with(sLock, -0.5).with(sTravel, 0.03))
 	hidden.asEver = true

@@ -50,6 +50,7 @@ type signal struct {
 	upSince  int64      // unix s since which up is above 0
 	alarm    int8       // 1: up has passed its decision interval
 	peak     float32    // highest deviation of a block during the alarm
+	wander   float32    // how far it has stood out and gone back by itself; falls slowly
 	above    int8       // blocks in a row far above the fixed level
 	calm     int8       // blocks in a row back near the level
 	low      bool       // stands below the level for longer than chance
@@ -158,6 +159,7 @@ const (
 	priorBlock = 12.0 // blocks that the prior of vb weighs
 	slowNoise  = 3.5  // deviations of the slow noise that are no change
 	slowCap    = 2.2  // allowances: the most of it
+	wandered   = 0.8  // of the way that it has been and come back from by itself: no change
 	unsureOnce = 1.0
 	freshly    = 2.0
 	fastBlocks = 6.0
@@ -229,11 +231,11 @@ func (s *signal) doubt(k *kindOf, arl float64) bool {
 }
 
 // reference is the reference value of the chart: the allowance, or what blocks
-// vary by among themselves, or what the level wanders by over days, where these
-// are more.
+// vary by among themselves, or what the level wanders by over days, or most of
+// how far it has been without a fault, where these are more.
 func (s *signal) reference(k *kindOf) float64 {
 	slow := min(slowNoise*math.Sqrt(float64(s.vs)), slowCap*k.allowance)
-	return max(s.allowance(k), math.Sqrt(float64(s.vb)), slow)
+	return max(s.allowance(k), math.Sqrt(float64(s.vb)), slow, float64(s.wander))
 }
 
 // allowance is the change that calls nobody: less, the longer the signal has
@@ -396,6 +398,7 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 	ref *= math.Sqrt(1 + freshly/(float64(s.epoch)+1)) // the level of a new epoch is not known so well yet
 	s.epoch++
 	s.strange = 0
+	s.wander *= 1 - 1/memory
 	if s.size == 0 {
 		s.size = s.count
 	}
@@ -432,8 +435,7 @@ func (s *signal) close(k *kindOf, at int64, arl float64, frozen bool) {
 		s.peak = max(s.peak, float32(d))
 		if s.calm >= 2 {
 			// It went by itself: so far can this turnout wander without a fault.
-			wander := 0.8 * float64(s.peak) / slowNoise
-			s.vs = max(s.vs, float32(wander*wander))
+			s.wander = max(s.wander, wandered*s.peak)
 			s.alarm, s.calm, s.up = 0, 0, 0
 		}
 	case s.fallen && float64(s.up) > h && mean < float64(s.fixed)+ref:
