@@ -157,6 +157,30 @@ func (c *cabinet) send(topic string, payload []byte) {
 	}
 }
 
+// profile is a folder for Chromium, whose processes may write there for a
+// moment after they were ended.
+func profile(t *testing.T) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "throwline-pages-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		for i := 0; ; i++ {
+			err := os.RemoveAll(dir)
+			if err == nil {
+				return
+			}
+			if i == 100 {
+				t.Error(err)
+				return
+			}
+			time.Sleep(50 * time.Millisecond)
+		}
+	})
+	return dir
+}
+
 // browser is Chromium with a tab; what the page complains about fails the test,
 // but for what is expected.
 func browser(t *testing.T, expected ...string) context.Context {
@@ -169,7 +193,7 @@ func browser(t *testing.T, expected ...string) context.Context {
 		t.Skip("chromium is not installed")
 	}
 	options := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.UserDataDir(t.TempDir()),
+		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.UserDataDir(profile(t)),
 		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-quic", true),
 	)
 	ctx, cancel := chromedp.NewExecAllocator(t.Context(), options...)

@@ -32,6 +32,7 @@ export const visitPage: Draw = (root, _yard, [name = ""], signal) => {
 
   let findings: { alert: Case; ask: Finding }[] = [];
   let sent = false;
+  const offs: (() => void)[] = [];
 
   // What stands is asked about; without a connection the work can be recorded all the same.
   const read = async (): Promise<void> => {
@@ -99,6 +100,12 @@ export const visitPage: Draw = (root, _yard, [name = ""], signal) => {
       const left = (await Promise.all(tries)).filter((k) => k !== undefined);
       if (signal.aborted) return;
       tell(kind, moment, founds.length, left.map((k) => ({ why: k.why ?? "not sent yet", refused: Boolean(k.refused) })));
+      if (left.length === 0) return;
+      // What becomes of it while one still looks is told too.
+      offs.push(outbox.subscribe(() => {
+        const still = outbox.items().filter((k) => left.some((l) => l.id === k.id));
+        if (form.hidden && (still.length === 0 || still.some((k) => k.refused))) tell(kind, moment, founds.length, still.map((k) => ({ why: k.why ?? "", refused: Boolean(k.refused) })));
+      }));
     })();
   });
 
@@ -120,6 +127,7 @@ export const visitPage: Draw = (root, _yard, [name = ""], signal) => {
 
   const again = (): void => {
     sent = false;
+    for (const off of offs.splice(0)) off();
     done.disabled = false;
     form.hidden = false;
     fill(outcome);
@@ -129,5 +137,5 @@ export const visitPage: Draw = (root, _yard, [name = ""], signal) => {
     void read();
   };
 
-  return { title: `Record work, ${name}`, refresh: () => { if (!said.textContent) void read(); }, close: () => undefined };
+  return { title: `Record work, ${name}`, refresh: () => { if (!said.textContent) void read(); }, close: () => { for (const off of offs) off(); } };
 };
