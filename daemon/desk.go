@@ -31,6 +31,22 @@ func (d *Daemon) deed(ctx context.Context, do func(f *filer, tx entries, made *d
 	return d.pipeline.ask(ctx, d.stopping, &parcel{kind: aDeed, arrived: d.Now(), deed: do})
 }
 
+// Alive has the committer commit something that changes nothing: what answers
+// takes throws. A store that cannot commit is no reason to start anew: it is
+// tried again until it can.
+func (d *Daemon) Alive(ctx context.Context, within time.Duration) error {
+	if d.pipeline.trouble.Load() != nil {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, within)
+	defer cancel()
+	err := d.deed(ctx, func(*filer, entries, *draft) (refused, err error) { return nil, nil })
+	if err != nil && d.pipeline.trouble.Load() != nil {
+		return nil
+	}
+	return err
+}
+
 // Cases returns what is not over, what calls for someone first.
 func (d *Daemon) Cases() []alerting.Case {
 	c := d.clerk

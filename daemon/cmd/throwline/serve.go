@@ -9,11 +9,14 @@ import (
 	"net/url"
 	"os"
 	"os/signal"
+	"strconv"
 	"strings"
 	"syscall"
 	"time"
 
+	sd "github.com/coreos/go-systemd/v22/daemon"
 	"github.com/spf13/cobra"
+	"golang.org/x/sys/unix"
 
 	"throwline/alerting/screen"
 	"throwline/daemon"
@@ -60,7 +63,15 @@ func serve(ctx context.Context, c daemon.Config, t terminal, again func() (daemo
 		hangup := make(chan os.Signal, 1)
 		signal.Notify(hangup, syscall.SIGHUP)
 		defer signal.Stop(hangup)
+		by := supervised{log}
+		watching, end := context.WithCancel(ctx)
+		defer end()
+		go by.watch(watching, d)
+		by.tell(sd.SdNotifyReady)
+		defer by.tell(sd.SdNotifyStopping)
 		err = wait(ctx, d, hangup, func() {
+			by.tell(sd.SdNotifyReloading + "\nMONOTONIC_USEC=" + monotonic())
+			defer by.tell(sd.SdNotifyReady)
 			c, err := again()
 			if err == nil {
 				err = d.Reload(ctx, c)
@@ -76,6 +87,15 @@ func serve(ctx context.Context, c daemon.Config, t terminal, again func() (daemo
 		})
 	}
 	return errors.Join(err, stop(d))
+}
+
+// monotonic is the time that systemd wants beside the word of a reload, in µs.
+func monotonic() string {
+	var t unix.Timespec
+	if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &t); err != nil {
+		return "0"
+	}
+	return strconv.FormatInt(t.Nano()/1000, 10)
 }
 
 // addresses says where the pages are, and how the first administrator is made
