@@ -48,6 +48,12 @@ export interface Nav {
 export function drawNav(tally: HTMLElement, drawn: readonly string[]): Nav {
   const links = new Map<Sheet, HTMLAnchorElement>();
   const here = h("span", { class: "here" });
+  // Behind the button nobody would see that alerts call.
+  const calls = h("a", { class: "calling", href: "/", hidden: true });
+  new MutationObserver(() => {
+    calls.hidden = !tally.textContent;
+    calls.textContent = tally.textContent ? `Alerts ${tally.textContent}` : "";
+  }).observe(tally, { childList: true, characterData: true, subtree: true });
   const button = h("button", { type: "button", class: "act", id: "show-sheets", "aria-expanded": "false", "aria-controls": "sheets" }, "Sheets");
   const open = (on: boolean): void => {
     button.setAttribute("aria-expanded", String(on));
@@ -77,7 +83,7 @@ export function drawNav(tally: HTMLElement, drawn: readonly string[]): Nav {
     });
   }
   return {
-    button: h("div", { class: "where" }, button, here),
+    button: h("div", { class: "where" }, button, here, calls),
     el,
     mark(route, path): void {
       open(false);

@@ -181,7 +181,7 @@ func TestSetUpRegistry(t *testing.T) {
 	s.do("edited in place, with the keyboard", chromedp.Focus(`tr[data-turnout="EAST-W07"] [data-act=edit]`, chromedp.ByQuery), keys(kb.Enter),
 		arrives(`document.activeElement.id === "edit-area"`), keys("EAST", kb.Tab, "main", kb.Tab, "1", ".", "5", kb.Tab, "h", kb.Tab, "4", kb.Tab, "6", kb.Tab, "2", "0", kb.Tab, kb.Tab, "greased in spring"),
 		keys(kb.Tab, kb.Enter),
-		arrives(`/EAST.*main.*1.5.*hydraulic.*4 large.*6.*s, \+20.*greased in spring/s.test(document.querySelector("tr[data-turnout='EAST-W07']").innerText) && document.activeElement.dataset.act === "edit"`))
+		arrives(`/EAST.*main.*1.5.*hydraulic.*4 large.*6\ss, \+20\s%.*greased in spring/s.test(document.querySelector("tr[data-turnout='EAST-W07']").innerText) && document.activeElement.dataset.act === "edit"`))
 	if got := s.api("GET", "/api/v1/places/EAST-W07", "application/json", ""); !strings.Contains(got, `"line":"main","position":1.5,"drive":"hydraulic","criticality":4,"throw_time_s":6,"effort_rise_percent":20,"notes":"greased in spring"`) {
 		t.Errorf("found %s", got)
 	}
@@ -227,7 +227,7 @@ func TestSetUpFleet(t *testing.T) {
 	s.api("PUT", "/api/v1/places/EAST-W01", "application/json", `{"area":"EAST","line":"yard","out_of_service":true}`)
 	mark := func(name string) string { return `document.querySelector(".spot[data-turnout='` + name + `']")` }
 	s.do("the marks", s.open("/turnouts", "Turnouts"),
-		arrives(mark("EAST-W08")+`?.dataset.state === "calls" && `+mark("EAST-W08")+`.innerText.startsWith("C")`),
+		arrives(mark("EAST-W08")+`?.dataset.state === "calls" && `+mark("EAST-W08")+`.querySelector("i").dataset.letter === "C"`),
 		arrives(mark("EAST-W08")+`.ariaLabel.includes("calls now: incomplete throw, ")`),
 		arrives(mark("WEST-W01")+`.dataset.state === "learning" && /learning, \d+ throws missing \(\d+ to normal, \d+ to reverse\)/.test(`+mark("WEST-W01")+`.ariaLabel)`),
 		arrives(mark("EAST-W06")+`.dataset.state === "unheard" && `+mark("EAST-W01")+`.dataset.state === "out"`),

@@ -67,7 +67,7 @@ export function strip(c: Cabinets): HTMLElement {
   const at = (x: CabinetHealth): HTMLElement => h("a", { href: `/cabinets?cabinet=${encodeURIComponent(x.cabinet)}` }, x.cabinet);
   const more = (n: number): string | false => n > named && ` and ${n - named} more`;
   return h("ul", null,
-    h("li", null, presence(true), h("a", { href: "/cabinets" }, c.list.length === 0 ? "No cabinet has said yet how it is" : `${count(c.list.length - away.length, "cabinet", "cabinets")} online`)),
+    h("li", null, c.list.length > 0 && presence(true), h("a", { href: "/cabinets" }, c.list.length === 0 ? "No cabinet has said yet how it is" : `${count(c.list.length - away.length, "cabinet", "cabinets")} online`)),
     away.length > 0 && h("li", { class: "bad" }, presence(false), h("span", null, `${away.length} silent: `),
       away.slice(0, named).map((x, i) => [i > 0 && ", ", at(x), " for ", since(x.silentSince!, "for")]), more(away.length)),
     wrong.length > 0 && h("li", null, h("span", null, "wrong clock: "), wrong.slice(0, named).map((x, i) => [i > 0 && ", ", at(x), " ", withUnit(x.clock_offset_s, "s")]), more(wrong.length)),

@@ -17,12 +17,15 @@ interface Row {
   said: HTMLElement;
 }
 
+const linesTogether = 10; // of marks, laid out at once; more of one row are pieces that follow each other
+
 /** lacking gives what is still to be learned of a turnout, in words or "". */
 export function drawMap(lacking: (turnout: string) => string, pointed: (s: Spot | undefined) => void): FleetMap {
   const el = h("div", { class: "fleet-map" });
   const marks = new Map<string, { el: HTMLAnchorElement; drawn: string; spot: Spot }>();
   const rows = new Map<string, Row>();
   const areas = new Map<string, HTMLElement>();
+  let drawnBefore = 0; // marks
   let perRow = 1; // marks beside each other, about
   let current = ""; // the turnout whose mark one gets to with Tab
 
@@ -40,36 +43,59 @@ export function drawMap(lacking: (turnout: string) => string, pointed: (s: Spot 
       m.el.dataset.state = s.state;
       m.el.dataset.priority = s.priority;
       m.el.setAttribute("aria-label", label);
-      fill(m.el, h("i", null, states[s.state].letter), h("span", null, short(s)));
+      fill(m.el, h("i", { data: { letter: states[s.state].letter } }), h("span", null, short(s)));
     }
     return m.el;
   };
 
-  const row = (key: string, name: string, soft: boolean): Row => {
+  const row = (key: string, name: string, soft: boolean, first: boolean): Row => {
     let r = rows.get(key);
     if (!r) {
       const said = h("small");
-      const line = h("div", { class: "marks", role: "group", "aria-label": name });
-      r = { el: h("div", { class: "fleet-row", data: { row: key } }, h("h3", { class: soft ? "unsaid" : undefined }, name, said), line), marks: line, said };
+      const line = h("div", { class: "marks", role: "group", "aria-label": first ? name : `${name}, more` });
+      r = { el: h("div", { class: first ? "fleet-row" : "fleet-row more", data: { row: key } }, first ? h("h3", { class: soft ? "unsaid" : undefined }, name, said) : h("span"), line), marks: line, said };
       rows.set(key, r);
     }
     return r;
   };
 
-  const put = (r: Row, list: Spot[]): HTMLElement => {
-    arrange(r.marks, list.map(mark));
-    const text = count(list.length, "turnout", "turnouts");
-    if (r.said.textContent !== text) r.said.textContent = text;
-    // Lines out of sight are not laid out: their height is guessed, so that the scroll bar tells the truth.
-    r.el.style.setProperty("contain-intrinsic-block-size", `auto ${Math.ceil(list.length / perRow) * (el.dataset.names === "true" ? 3.3 : 1.95) + 1}rem`);
-    return r.el;
+  const put = (key: string, name: string, soft: boolean, list: Spot[]): HTMLElement[] => {
+    const drawn: HTMLElement[] = [];
+    for (let at = 0; at < list.length; at += linesTogether * perRow) {
+      const piece = list.slice(at, at + linesTogether * perRow);
+      const r = row(at === 0 ? key : `${key} ${at}`, name, soft, at === 0);
+      arrange(r.marks, piece.map(mark));
+      const text = count(list.length, "turnout", "turnouts");
+      if (r.said.textContent !== text) r.said.textContent = text;
+      // What is out of sight is not laid out: its height is guessed, so that the scroll bar tells the truth.
+      r.el.style.setProperty("contain-intrinsic-block-size", `auto ${Math.ceil(piece.length / perRow) * (el.dataset.names === "true" ? 3.3 : 1.95) + (at === 0 ? 1 : 0)}rem`);
+      drawn.push(r.el);
+    }
+    return drawn;
   };
 
-  const draw = (list: Spot[], worstFirst: boolean, names: boolean): void => {
-    el.dataset.order = worstFirst ? "worst" : "line";
-    el.dataset.names = String(names);
+  /** How many marks the style sheet puts beside each other. */
+  const fitting = (): number => {
     const rem = parseFloat(getComputedStyle(document.documentElement).fontSize) || 16;
-    perRow = Math.max(1, Math.floor((el.clientWidth / rem - (matchMedia("(max-width: 52rem)").matches ? 0.5 : 12.5)) / (names ? 4.9 : 1.8)));
+    const free = el.clientWidth / rem - (matchMedia("(max-width: 52rem)").matches ? 0.5 : 12.5);
+    return Math.max(1, Math.floor(free / (el.dataset.names === "true" ? 5.5 : 1.8)));
+  };
+
+  let last: Parameters<FleetMap["draw"]> | undefined;
+  new ResizeObserver(() => {
+    if (last && el.clientWidth > 0 && fitting() !== perRow) draw(...last);
+  }).observe(el);
+
+  const draw = (list: Spot[], worstFirst: boolean, names: boolean): void => {
+    const which = worstFirst ? "worst" : "line";
+    // Moved one by one in sight of the page, thousands of marks would take seconds.
+    const anew = el.dataset.order !== which || (el.querySelector(".spot") !== null && Math.abs(list.length - drawnBefore) > 1000);
+    if (anew) el.replaceChildren();
+    drawnBefore = list.length;
+    el.dataset.order = which;
+    el.dataset.names = String(names);
+    perRow = fitting();
+    last = [list, worstFirst, names];
     const groups = new Map<string, Spot[]>();
     const add = (key: string, s: Spot): void => {
       const g = groups.get(key);
@@ -78,14 +104,13 @@ export function drawMap(lacking: (turnout: string) => string, pointed: (s: Spot 
     };
     if (worstFirst) {
       for (const s of [...list].sort(worse)) add(s.state, s);
-      arrange(el, order.filter((s) => groups.has(s)).map((s: State) => put(row(`state ${s}`, states[s].name, false), groups.get(s)!)));
+      arrange(el, order.filter((s) => groups.has(s)).flatMap((s: State) => put(`state ${s}`, states[s].name, false, groups.get(s)!)));
     } else {
       for (const s of list) add(JSON.stringify([s.area, s.line]), s);
       const byArea = new Map<string, HTMLElement[]>();
       for (const [key, g] of groups) {
         const [area, line] = JSON.parse(key) as [string, string];
-        const drawn = put(row(key, line || "no line said", !line), g);
-        byArea.set(area, [...(byArea.get(area) ?? []), drawn]);
+        byArea.set(area, [...(byArea.get(area) ?? []), ...put(key, line || "no line said", !line, g)]);
       }
       arrange(el, [...byArea].map(([area, drawn]) => {
         let box = areas.get(area);

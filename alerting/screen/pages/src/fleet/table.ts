@@ -19,7 +19,7 @@ export interface FleetTable {
 
 /** The drawn sign of a state, as on the map. */
 export function sign(s: Spot): HTMLElement {
-  return h("b", { class: "spot-sign", data: { state: s.state, priority: s.priority }, "aria-hidden": "true" }, h("i", null, states[s.state].letter));
+  return h("b", { class: "spot-sign", data: { state: s.state, priority: s.priority }, "aria-hidden": "true" }, h("i", { data: { letter: states[s.state].letter } }));
 }
 
 export function drawTable(lacking: (turnout: string) => string): FleetTable {

@@ -21,6 +21,11 @@ const kinds: Record<string, [kind: Kind, words: string]> = {
   deliver: ["messages", "message"], remind: ["messages", "reminder"], escalate: ["messages", "escalated"],
 };
 
+/** Why a message was sent. */
+const reasons: Record<string, string> = {
+  raised: "as it was raised", changed: "as it became more serious", cleared: "as it cleared", reminder: "to remind", escalated: "as nobody had acknowledged", "still-stands": "as it still stood", trial: "a trial",
+};
+
 export const journalPage: Draw = (root, _yard, _args, signal) => {
   const query = new URLSearchParams(location.search);
   const said = h("p", { class: "summary", id: "journal-said", "aria-live": "polite" });
@@ -52,10 +57,10 @@ export const journalPage: Draw = (root, _yard, _args, signal) => {
     const found = e.found && (e.found.true ? `there was something${e.found.cause ? `: ${causeName(e.found.cause)}` : ""}` : "there was nothing");
     return h("li", { data: { action: e.action, kind: k } },
       h("span", { class: "at" }, when(e.at)),
-      h("span", { class: "of" }, e.turnout && h("a", { href: `/turnouts/${segment(e.turnout)}` }, e.turnout)),
+      h("span", { class: "of" }, e.turnout && h("a", { href: `/turnouts/${segment(e.turnout)}` }, e.turnout), e.alert && !e.turnout && h("span", { class: "soft" }, "a cabinet")),
       h("b", null, e.alert ? h("a", { href: `/alerts/${segment(e.alert)}` }, words) : words),
       h("span", { class: "what" }, [
-        found, e.target && `to ${e.target}`, e.outcome && (went ? "sent" : h("span", { class: "bad" }, e.outcome)), e.until && ["until ", when(e.until)], e.note && h("q", null, e.note), e.found?.note && h("q", null, e.found.note),
+        found, e.target && `to ${e.target}`, e.outcome && (went ? "sent" : h("span", { class: "bad" }, e.outcome)), e.until && ["until ", when(e.until)], e.note && (k === "messages" && reasons[e.note] ? reasons[e.note] : h("q", null, e.note)), e.found?.note && h("q", null, e.found.note),
       ].filter(Boolean).flatMap((x, i) => (i ? [", ", x] : [x]))),
       h("span", { class: "by-whom" }, e.by || h("span", { class: "soft" }, "the program")));
   };

@@ -1,20 +1,20 @@
 // The registry: what people say of turnouts. Nothing of it is needed to begin.
 
 import { all, dropPlace, placesFile, readFleet, savePlace, segment, type NewPlace, type Place } from "../api.ts";
-import { fill, h } from "../dom.ts";
+import { fill, h, throttle } from "../dom.ts";
 import { failure } from "../failure.ts";
 import type { Draw } from "../page.ts";
 import { may } from "../session.ts";
 import { criticalities, placeForm } from "../setup/placeform.ts";
 import { placesFilePart } from "../setup/placesfile.ts";
 import { by, keepQuery, sure } from "../setup/sure.ts";
-import { count, figure } from "../words.ts";
+import { count } from "../words.ts";
 
 const rowsAtOnce = 100;
 const unsaidAtOnce = 40;
 const placesRead = 200_000;
 
-export const registryPage: Draw = (root, _yard, _args, signal) => {
+export const registryPage: Draw = (root, yard, _args, signal) => {
   const said = h("p", { class: "summary", id: "registry-said", "aria-live": "polite" });
   const trouble = h("div", { role: "status" });
   const filter = h("input", { id: "registry-filter", type: "search", autocomplete: "off", spellcheck: "false", placeholder: "name, area, line", value: new URLSearchParams(location.search).get("q") ?? "" });
@@ -31,6 +31,7 @@ export const registryPage: Draw = (root, _yard, _args, signal) => {
   let editing = "";
   let form: HTMLElement | undefined; // of what is edited: it keeps what was typed
   let loaded = false;
+  let drawn = ""; // what was read and shown
 
   const add = h("button", { type: "button", class: "act main", id: "add-place", on: { click: () => addForm() } }, "Add a turnout");
   fill(root,
@@ -50,6 +51,7 @@ export const registryPage: Draw = (root, _yard, _args, signal) => {
   const button = (turnout: string): HTMLElement | null => body.querySelector(`tr[data-turnout="${CSS.escape(turnout)}"] [data-act=edit]`);
 
   const save = async (turnout: string, place: NewPlace): Promise<void> => {
+    drawn = "";
     const p = await savePlace(turnout, place);
     list = list.filter((x) => x.turnout !== turnout);
     list.push(p);
@@ -94,14 +96,14 @@ export const registryPage: Draw = (root, _yard, _args, signal) => {
     }
   };
 
-  const limits = (p: Place): string => [p.throw_time_s && `${figure(p.throw_time_s)}\u00a0s`, p.effort_rise_percent && `+${figure(p.effort_rise_percent)}\u00a0%`].filter(Boolean).join(", ");
+  const limits = (p: Place): string => [p.throw_time_s && `${p.throw_time_s}\u00a0s`, p.effort_rise_percent && `+${p.effort_rise_percent}\u00a0%`].filter(Boolean).join(", ");
   const row = (p: Place): HTMLElement => {
     if (p.turnout === editing && form) return form;
     if (p.turnout === editing) {
       const f = placeForm("edit", p, areas(), lines(), async (turnout, place) => { await save(turnout, place); leave(); }, leave);
       return form = h("tr", { class: "editing", data: { turnout: p.turnout } }, h("td", { colspan: 9 }, h("h3", null, p.turnout), f.el));
     }
-    const soft = (v: string | undefined, none = ""): HTMLElement | string => v || h("span", { class: "soft" }, none);
+    const soft = (v: string | undefined, none = ""): HTMLElement | string | false => v || (none !== "" && h("span", { class: "soft" }, none));
     const cell = (name: string, ...what: (HTMLElement | string | false)[]): HTMLElement => h("td", { data: { name } }, ...what);
     return h("tr", { data: { turnout: p.turnout } },
       h("th", { scope: "row" }, h("a", { href: `/turnouts/${segment(p.turnout)}` }, p.turnout), p.out_of_service && h("b", { class: "out" }, "out of service")),
@@ -163,7 +165,9 @@ export const registryPage: Draw = (root, _yard, _args, signal) => {
       const there = new Set(list.map((p) => p.turnout));
       silent = fleet.turnouts.filter((t) => !there.has(t)).sort();
       loaded = true;
-      if (!editing) draw();
+      const key = JSON.stringify([list, silent]);
+      if (!editing && key !== drawn) draw(); // else what is under someone's pointer stays
+      drawn = key;
     } catch (err) {
       if (!signal.aborted) fill(trouble, failure(err, "The registry could not be read.", () => void load()));
     }
@@ -180,6 +184,11 @@ export const registryPage: Draw = (root, _yard, _args, signal) => {
   });
   const known = (): void => draw(); // what one may has become known
   document.addEventListener("session", known);
+  // A turnout that begins to throw is one of which nothing was said.
+  const again = throttle(() => void load(), 3000);
+  const off = yard.stream.on("throw", (t) => {
+    if (loaded && !silent.includes(t.turnout) && !list.some((p) => p.turnout === t.turnout)) again();
+  });
   void load();
   return {
     title: "Registry",
@@ -192,6 +201,8 @@ export const registryPage: Draw = (root, _yard, _args, signal) => {
     },
     close(): void {
       window.clearTimeout(typing);
+      again.cancel();
+      off();
       document.removeEventListener("session", known);
     },
   };

@@ -93,7 +93,7 @@ export const turnoutsPage: Draw = (root, yard, _args, signal) => {
       chip.setAttribute("aria-pressed", String(asked.state === key));
       const state = key ? states[key as keyof typeof states] : undefined;
       chip.title = state?.means ?? "";
-      fill(chip, state && h("b", { class: "spot-sign", data: { state: key }, "aria-hidden": "true" }, h("i", null, state.letter)), h("span", null, state?.name ?? "all"), h("b", null, n.toLocaleString("en-GB")));
+      fill(chip, state && h("b", { class: "spot-sign", data: { state: key }, "aria-hidden": "true" }, h("i", { data: { letter: state.letter } })), h("span", null, state?.name ?? "all"), h("b", null, n.toLocaleString("en-GB")));
     }
     orderButtons.forEach((b, i) => b.setAttribute("aria-pressed", String(worstFirst === (i === 1))));
     viewButtons.forEach((b, i) => b.setAttribute("aria-pressed", String(asList === (i === 1))));

@@ -29,7 +29,7 @@ export function placesFilePart(sent: () => void, signal: AbortSignal): HTMLEleme
     h("th", { scope: "row" }, c.turnout), h("td", null, c.kind === "dropped" ? h("b", { class: "bad" }, "dropped") : c.kind),
     h("td", null, c.kind === "dropped" ? "all that was said of it is forgotten" : c.fields.length === 0 ? h("span", { class: "soft" }, "its name alone")
       : h("ul", { class: "fields" }, c.fields.map(([name, was, will]) => h("li", null, h("span", { class: "soft" }, name), " ",
-        was && h("del", null, was), was && " ", will ? h("ins", null, will) : h("span", { class: "soft" }, "nothing more"))))));
+        was && h("del", null, was), was && " ", will ? h("ins", null, will) : h("span", { class: "soft" }, "no longer said"))))));
 
   const show = async (file: File): Promise<void> => {
     fill(out, h("p", { class: "soft" }, "Reading …"));

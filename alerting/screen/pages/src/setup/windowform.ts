@@ -5,6 +5,7 @@ import { yardNow } from "../clock.ts";
 import { fill, h } from "../dom.ts";
 import { failure } from "../failure.ts";
 import { field, form, text } from "../form.ts";
+import { sentence } from "../sentence.ts";
 import { alertTitle, count } from "../words.ts";
 import { matchWords, names } from "./matchwords.ts";
 import { inWords, lengthWords, listed, once, readRule, rule, weekdays, type Freq, type Repeat } from "./repeat.ts";
@@ -33,7 +34,7 @@ export function windowForm(w: Window | undefined, fleet: Fleet | undefined, done
   const minutes = h("input", { id: at("minutes"), type: "number", min: 0, max: 59, step: 1, value: w ? String(Math.round(w.duration_minutes % 60)) : "0", "aria-label": "Length, minutes" });
   const both = h("span", { class: "row" });
   hours.input.replaceWith(both);
-  both.append(hours.input, " h ", minutes, " min");
+  both.append(hours.input, h("span", null, "h"), minutes, h("span", null, "min"));
   const note = field("note", "Note", h("textarea", { id: at("note"), rows: 2, maxlength: 4096 }, w?.note ?? ""));
 
   // How it repeats.
@@ -120,7 +121,7 @@ export function windowForm(w: Window | undefined, fleet: Fleet | undefined, done
   const draw = (n: NewWindow, p: WindowPreview): void => {
     fill(shows,
       h("h3", null, "What it would do"),
-      h("p", null, matchWords(n.match as never), ". ", taken(n)),
+      h("p", null, sentence(matchWords(n.match as never)), " ", taken(n)),
       p.active && h("p", { class: "holds" }, h("b", null, "It would hold now"), p.ends_at && [", until ", moment(p.ends_at, n.zone)], "."),
       h("h4", null, p.starts.length === 5 ? "The next five starts" : p.starts.length === 0 ? "It does not begin again" : "The starts that are left"),
       p.starts.length > 0 && h("table", { class: "starts", id: "starts" }, h("thead", null, h("tr", null, h("th", { scope: "col" }, "Begins"), h("th", { scope: "col" }, "Ends"))),
