@@ -191,6 +191,9 @@ func EntryOf(e *Event) Entry {
 	if e.Kind == Raised {
 		n.Note = e.Alert.Again()
 	}
+	if e.Alert.Cabinet != "" { // it is of no turnout
+		n.Note = strings.TrimSuffix("cabinet "+e.Alert.Cabinet+", "+n.Note, ", ")
+	}
 	return n
 }
 

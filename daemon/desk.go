@@ -174,6 +174,9 @@ func alongTheLine(a, b alerting.Place) int {
 
 // SavePlace enters what is said of a turnout.
 func (d *Daemon) SavePlace(ctx context.Context, by string, p alerting.Place) error {
+	if !ingest.ValidName(p.Turnout) {
+		return &ingest.Refusal{Faults: []ingest.Fault{{Path: "turnout", Expected: "1 to 64 of A-Z a-z 0-9 . _ -", Found: fmt.Sprintf("%q", p.Turnout)}}}
+	}
 	return d.deed(ctx, func(f *filer, tx entries, made *draft) (refused, err error) {
 		v := f.view(made)
 		if err := tx.People().SavePlace(p); err != nil {
