@@ -5,13 +5,16 @@ PAGES := alerting/screen/pages
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
 LDFLAGS := -X main.version=$(VERSION)
 
-.PHONY: demo build pages test check race score fuzz bench deps clean
+.PHONY: demo build deb pages test check race score fuzz bench deps clean
 
 demo: pages ## the invented yard, on this machine, with nothing installed
 	$(GO) run -ldflags '$(LDFLAGS)' ./daemon/cmd/throwline demo
 
 build: pages ## bin/throwline, with the pages inside
 	$(GO) build -trimpath -ldflags '$(LDFLAGS)' -o bin/throwline ./daemon/cmd/throwline
+
+deb: pages ## bin/throwline_VERSION_ARCH.deb
+	sh deploy/deb/build.sh "$$(echo '$(VERSION)' | sed 's/^v//; s/^[^0-9]/0.0.0~&/')" bin
 
 # Built anew when a page's source is newer than what was built.
 pages: $(PAGES)/dist/index.html

@@ -2,7 +2,7 @@
 # Installs from Debian what the tests run for real: Mosquitto as the broker,
 # Alertmanager to send alerts to, Prometheus and VictoriaMetrics to scrape and
 # export to, Chromium for the pages,
-# poppler-utils to read what they print, R and SciPy to work out the charts' figures
+# poppler-utils to read what they print, systemd to judge the unit, R and SciPy to work out the charts' figures
 # beside ours; and from its Go module InfluxDB 1.8, which Debian no longer has.
 # On another system it only says what is missing; the tests that need it then
 # skip, or fail where CI is set.
@@ -14,6 +14,7 @@ command -v prometheus-alertmanager >/dev/null 2>&1 || need="$need prometheus-ale
 command -v prometheus >/dev/null 2>&1 || need="$need prometheus"
 command -v victoria-metrics >/dev/null 2>&1 || need="$need victoria-metrics"
 command -v chromium >/dev/null 2>&1 || need="$need chromium"
+command -v systemd-analyze >/dev/null 2>&1 || need="$need systemd"
 command -v pdftotext >/dev/null 2>&1 || need="$need poppler-utils"
 Rscript -e 'library(spc)' >/dev/null 2>&1 || need="$need r-base-core r-cran-spc"
 python=python3
