@@ -14,7 +14,7 @@ build: pages ## bin/throwline, with the pages inside
 	$(GO) build -trimpath -ldflags '$(LDFLAGS)' -o bin/throwline ./daemon/cmd/throwline
 
 deb: pages ## bin/throwline_VERSION_ARCH.deb
-	sh deploy/deb/build.sh "$$(echo '$(VERSION)' | sed 's/^v//; s/^[^0-9]/0.0.0~&/')" bin
+	sh deploy/deb/build.sh "$$(echo '$(VERSION)' | sed 's/^v//; /^[0-9]*\./!s/^/0.0.0~/')" bin
 
 # Built anew when a page's source is newer than what was built.
 pages: $(PAGES)/dist/index.html
