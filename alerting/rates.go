@@ -77,7 +77,7 @@ func RatesOf(events []Event, open []Alert, from, to time.Time, operators int) Ra
 	r.Alerts = len(calls)
 
 	hours := to.Sub(from).Hours()
-	r.Hourly = Figure{Name: "alerts an hour", Unit: "1/h", Level: acceptableHourly}
+	r.Hourly = Figure{Name: "alerts an hour", Level: acceptableHourly}
 	if hours > 0 {
 		r.Hourly.Value = float64(len(calls)) / hours / float64(operators)
 	}
