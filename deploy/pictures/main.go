@@ -44,7 +44,8 @@ func take(from, out string) error {
 		chromedp.Navigate(from+"/"),
 		chromedp.Poll(stiff+` != null`, nil, chromedp.WithPollingTimeout(time.Minute)),
 		chromedp.Evaluate(stiff+`.dataset.turnout`, &turnout),
-		chromedp.Sleep(3*time.Second), // some throws in the strip
+		chromedp.Click("#sound-release", chromedp.ByQuery), // a wall has its sound on
+		chromedp.Sleep(3*time.Second),                      // some throws in the strip
 		shot(filepath.Join(out, "alerts.png"), 0),
 	); err != nil {
 		return fmt.Errorf("picture of %s: %w", from, err)
@@ -56,6 +57,11 @@ func take(from, out string) error {
 		shot(filepath.Join(out, "turnout.png"), 1500),
 	); err != nil {
 		return fmt.Errorf("picture of %s/turnouts/%s: %w", from, turnout, err)
+	}
+	for name, path := range map[string]string{"work.png": "/work", "fleet.png": "/turnouts"} {
+		if err := chromedp.Run(ctx, chromedp.Navigate(from+path), chromedp.Sleep(3*time.Second), shot(filepath.Join(out, name), 640)); err != nil {
+			return fmt.Errorf("picture of %s%s: %w", from, path, err)
+		}
 	}
 	return nil
 }
