@@ -329,7 +329,7 @@ func (tr *Trace) phaseAt(share float64) Phase {
 
 func (l *Likeness) words() string {
 	if !l.Beyond {
-		return fmt.Sprintf("like the %d throws before it, as far as throws of its past differ among each other", l.Throws)
+		return fmt.Sprintf("in the shape of its course like the %d throws just before it", l.Throws)
 	}
 	where := "all along the movement"
 	// Even shares would be a twelfth.

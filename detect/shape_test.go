@@ -156,7 +156,7 @@ func TestShapeTells(t *testing.T) {
 	}
 	tr := Trace{Bounds: [NumPhases + 1]float32{0, 0.2, 0.6, 3.4, 4, 4.2}}
 	tr.Profile = courses(rng, 1, 0.01)[0]
-	if l := s.Compare(&tr); l.Beyond || !strings.HasPrefix(l.Said, "like the 120 throws before it") {
+	if l := s.Compare(&tr); l.Beyond || !strings.HasPrefix(l.Said, "in the shape of its course like the 120 throws just before it") {
 		t.Errorf("a throw like its past: %+v", l)
 	}
 	heavy := tr

@@ -334,7 +334,7 @@ func TestPages(t *testing.T) {
 		picture(t, "trend"),
 		chromedp.Evaluate(`document.querySelector('.trace-panel[data-to="normal"] .which a').href`, &throw))
 	do(t, ctx, "a throw's likeness", chromedp.Navigate(throw),
-		until(`/^(Farther from its past|Like the \d+ throws before it).*T².*SPE/.test(document.querySelector("#likeness")?.innerText)`),
+		until(`/^(Farther from its past|In the shape of its course like the \d+ throws just before it).*T².*SPE/.test(document.querySelector("#likeness")?.innerText)`),
 		picture(t, "throw"))
 
 	// Work is recorded, and stands among the visits.
