@@ -187,7 +187,14 @@ func (c *coder) signal(s *signal, k *kindOf) {
 	if s.settling != 0 {
 		c.i8(&s.group)
 		c.f32(&s.before)
-		c.f32s(s.groups[:])
+		g := new([groupCount]float32)
+		if s.groups != nil {
+			*g = *s.groups
+		}
+		c.f32s(g[:])
+		if c.reading {
+			s.groups = g
+		}
 		if s.group < 1 || s.settling > groupCount*s.group {
 			c.bad = true
 		}

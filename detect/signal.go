@@ -14,6 +14,12 @@ import (
 // by judging means of blocks of throws, whose variance and correlation are
 // themselves measured.
 type signal struct {
+	// The widest first and the narrowest last: there are many of them.
+	opened  int64                // unix s of the block's first throw
+	closed  int64                // unix s, end of the last block
+	upSince int64                // unix s since which up is above 0
+	groups  *[groupCount]float32 // means of the throws gathered after work, nil while there are none; never changed in place
+
 	n      float32 // throws learned from in this epoch
 	level  float32 // rolling level, of the adjusted value
 	fixed  float32 // level when the epoch's learning ended
@@ -26,10 +32,8 @@ type signal struct {
 	slowY     float32                // running mean of the value
 	slowN     float32
 
-	sum    float32 // of the adjusted values in the open block
-	count  float32
-	opened int64 // unix s of the block's first throw
-	run    int8  // throws in a row far above the level; below 0: far below it
+	sum   float32 // of the adjusted values in the open block
+	count float32
 
 	strange float32 // sum over the open block of how unsure the weather makes the value
 	size    float32 // usual count of a block
@@ -44,21 +48,20 @@ type signal struct {
 	fast   float32 // mean of the last few blocks, weights falling by 1/fastBlocks
 	drift  float32 // of the level, a day: ageing
 	vs     float32 // variance of fast about the level: slow noise that is no change
-	closed int64   // unix s, end of the last block
 
-	up, down float32    // sums
-	upSince  int64      // unix s since which up is above 0
-	alarm    int8       // 1: up has passed its decision interval
-	peak     float32    // highest deviation of a block during the alarm
-	wander   float32    // how far it has stood out and gone back by itself; falls slowly
-	above    int8       // blocks in a row far above the fixed level
-	calm     int8       // blocks in a row back near the level
-	low      bool       // stands below the level for longer than chance
-	fallen   bool       // has stood so in this epoch
-	group    int8       // throws whose mean is one of the groups
-	groups   [8]float32 // means of the throws gathered after work
-	settling int8       // throws still to be gathered after work; below 0: gathered, and not yet judged
-	before   float32    // recent before the work
+	up, down float32 // sums
+	peak     float32 // highest deviation of a block during the alarm
+	wander   float32 // how far it has stood out and gone back by itself; falls slowly
+	before   float32 // recent before the work
+
+	run      int8 // throws in a row far above the level; below 0: far below it
+	alarm    int8 // 1: up has passed its decision interval
+	above    int8 // blocks in a row far above the fixed level
+	calm     int8 // blocks in a row back near the level
+	low      bool // stands below the level for longer than chance
+	fallen   bool // has stood so in this epoch
+	group    int8 // throws whose mean is one of the groups
+	settling int8 // throws still to be gathered after work; below 0: gathered, and not yet judged
 }
 
 // Covariates of a throw.

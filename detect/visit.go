@@ -73,7 +73,12 @@ func (s *signal) gather(e float64) {
 	s.sum += float32(e)
 	s.count++
 	if s.count >= float32(s.group) {
-		s.groups[groupCount-(s.settling+s.group-1)/s.group] = s.sum / s.count
+		next := new([groupCount]float32) // states that share the old one stay as they are
+		if s.groups != nil {
+			*next = *s.groups
+		}
+		next[groupCount-(s.settling+s.group-1)/s.group] = s.sum / s.count
+		s.groups = next
 		s.sum, s.count = 0, 0
 	}
 	if s.settling--; s.settling == 0 {
@@ -88,10 +93,10 @@ func (s *signal) now() float64 {
 	if s.settling > 0 {
 		n -= int((s.settling + s.group - 1) / s.group)
 	}
-	if n < groupCount/2 {
+	if n < groupCount/2 || s.groups == nil {
 		return math.NaN()
 	}
-	g := s.groups
+	g := *s.groups
 	slices.Sort(g[:n])
 	return float64(g[(n-1)/2]+g[n/2]) / 2
 }
@@ -105,7 +110,7 @@ func (s *signal) resume(now float64, take bool, at int64) {
 	} else if s.alarm == 0 {
 		s.up, s.down = 0, 0
 	}
-	s.settling = 0
+	s.settling, s.groups = 0, nil
 	s.sum, s.count, s.closed, s.last, s.calm, s.strange, s.epoch = 0, 0, at, 0, 0, 0, 0
 }
 
