@@ -46,6 +46,8 @@ type MQTTConfig struct {
 	TLS          TLSConfig `yaml:"tls"`
 	InFlight     int       `yaml:"in_flight" validate:"min=1,max=65535"`
 
+	Mapped []MappedConfig `yaml:"mapped"`
+
 	// Password is never in the file: it is read of PasswordFile or the environment.
 	Password string `yaml:"-"`
 }

@@ -54,6 +54,7 @@ func (d *document) check(c *Config) {
 		c.checkAccess(d.add)
 	}
 	c.Export.Influx.check(d.add)
+	d.checkMapped(c)
 	if c.Limits.Decompressed < c.Limits.Payload && !d.bad["limits.decompressed"] && !d.bad["limits.payload"] {
 		d.add("limits.decompressed", "at least limits.payload, "+c.Limits.Payload.String(), c.Limits.Decompressed.String())
 	}

@@ -62,6 +62,7 @@ type Daemon struct {
 	store    *store.Store
 	accounts *accounts.Accounts // nil: nobody needs to log in
 	session  *mqtt.Session
+	mappings []mapping // in the order of the configuration
 	hub      *screen.Hub
 	exporter *export.Exporter // nil: nothing is exported
 	pipeline *pipeline
@@ -148,12 +149,14 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 
 	var faults []Problem
 	tlsConfig := c.MQTT.TLS.load(func(path, expected, found string) { faults = append(faults, Problem{0, path, expected, found}) })
+	d.mappings = c.MQTT.mappings(func(path, expected, found string) { faults = append(faults, Problem{0, path, expected, found}) })
 	if faults != nil {
 		return &ConfigError{"configuration", faults}
 	}
 	d.session, err = mqtt.Open(ctx, mqtt.Options{
 		Brokers: c.MQTT.Brokers, ClientID: c.MQTT.ClientID, Username: c.MQTT.Username, Password: c.MQTT.Password,
 		TLS: tlsConfig, Prefix: c.MQTT.Prefix, InFlight: c.MQTT.InFlight, Log: o.Log, Now: o.Now,
+		Mapped: templates(d.mappings),
 	})
 	if err != nil {
 		return fmt.Errorf("session with the broker: %w", err)
@@ -312,7 +315,9 @@ func (d *Daemon) fail(err error) {
 // parcel makes a parcel of a message.
 func (d *Daemon) parcel(m *mqtt.Message) *parcel {
 	p := &parcel{topic: m.Topic, cabinet: m.Cabinet, turnout: m.Turnout, payload: m.Payload, arrived: m.ArrivedAt, ack: m.Ack}
-	p.kind = kindOf(m.Kind)
+	if p.kind = kindOf(m.Kind); p.kind == aMapped {
+		p.mapping = d.mappings[m.Mapping].throw
+	}
 	return p
 }
 
@@ -324,6 +329,8 @@ func kindOf(k mqtt.Kind) kind {
 		return aState
 	case mqtt.Conditions:
 		return someConditions
+	case mqtt.Mapped:
+		return aMapped
 	}
 	return aStrayTopic
 }
@@ -383,10 +390,8 @@ func (d *Daemon) Retry(ctx context.Context, id int64) error {
 	if err != nil {
 		return err
 	}
-	p := &parcel{kind: aStrayTopic, topic: a.Topic, payload: a.Payload, arrived: d.Now(), aside: id}
-	if k, cabinet, turnout, ok := mqtt.ParseTopic(d.c.MQTT.Prefix, a.Topic); ok {
-		p.kind, p.cabinet, p.turnout = kindOf(k), cabinet, turnout
-	}
+	p := placed(d.c.MQTT.Prefix, d.mappings, a.Topic, a.Payload, d.Now())
+	p.aside = id
 	// A clock that ran ahead may have been right by now; when it arrived stays.
 	newReader(d.c.Limits.wireLimits()).read(p)
 	p.arrived = a.At

@@ -23,7 +23,6 @@ import (
 	"throwline/alerting"
 	"throwline/daemon/store"
 	"throwline/ingest"
-	"throwline/ingest/mqtt"
 )
 
 const (
@@ -176,17 +175,17 @@ func (c *Config) examineBroker(ctx context.Context, listen time.Duration) []aler
 	var throws, other, wrong int
 	why, cabinets := map[string]int{}, map[string]bool{}
 	reader := newReader(c.Limits.wireLimits())
+	mapped := c.MQTT.mappings(func(string, string, string) {}) // it was checked when it was read
 	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
 		mu.Lock()
 		defer mu.Unlock()
-		kind, cabinet, turnout, ok := mqtt.ParseTopic(c.MQTT.Prefix, m.Topic())
-		if !ok || m.Retained() {
+		p := placed(c.MQTT.Prefix, mapped, m.Topic(), m.Payload(), time.Now())
+		if p.kind == aStrayTopic || m.Retained() {
 			other++
 			return
 		}
-		cabinets[cabinet] = true
-		p := &parcel{kind: kindOf(kind), topic: m.Topic(), cabinet: cabinet, turnout: turnout, payload: m.Payload(), arrived: time.Now()}
 		reader.read(p)
+		cabinets[p.cabinet] = true
 		switch {
 		case p.refusal != nil:
 			wrong++
@@ -212,7 +211,12 @@ func (c *Config) examineBroker(ctx context.Context, listen time.Duration) []aler
 	defer client.Disconnect(100)
 	s.Word, s.Said = alerting.Good, "connected to "+name
 	topics := alerting.Sign{What: "subscription", Word: alerting.Good, Said: "granted: " + c.MQTT.Prefix + "/+/throw/+"}
-	t := client.SubscribeMultiple(map[string]byte{c.MQTT.Prefix + "/+/throw/+": 1, c.MQTT.Prefix + "/+/state": 1, c.MQTT.Prefix + "/+/conditions": 1}, nil)
+	filters := map[string]byte{c.MQTT.Prefix + "/+/throw/+": 1, c.MQTT.Prefix + "/+/state": 1, c.MQTT.Prefix + "/+/conditions": 1}
+	for _, m := range mapped {
+		filters[m.topic.Filter()] = 1
+		topics.Said += ", " + m.topic.Filter()
+	}
+	t := client.SubscribeMultiple(filters, nil)
 	if !t.WaitTimeout(examined) || t.Error() != nil {
 		topics.Word, topics.Said, topics.Do = alerting.Bad, fmt.Sprintf("the broker gives no answer to a subscription: %v", t.Error()), "see to the broker's list of who may read what"
 		return []alerting.Sign{s, topics}

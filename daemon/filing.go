@@ -292,7 +292,7 @@ func (f *filer) conditions(tx entries, p *parcel) error {
 // refused sets the parcel aside whole and counts it in its cabinet's receipt:
 // it is here, and will not be less refused when it is sent again.
 func (f *filer) refused(tx entries, d *draft, p *parcel, r *ingest.Refusal) error {
-	if p.kind == aThrow {
+	if p.kind == aThrow || p.kind == aMapped {
 		d.throws[refused]++
 	}
 	if p.kind == someWork {

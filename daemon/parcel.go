@@ -19,6 +19,7 @@ const (
 	someConditions
 	someWork    // recorded by hand; there is no payload
 	aLine       // of a recording: any of the others
+	aMapped     // a throw of a cabinet that cannot be changed
 	aStrayTopic // a topic that names no cabinet or turnout
 	aDeed       // of people, or in their place; there is no payload
 )
@@ -30,6 +31,7 @@ type parcel struct {
 	cabinet string // of the topic
 	turnout string // of the topic
 	payload []byte
+	mapping *wire.Map // of aMapped
 	arrived time.Time
 	ack     func() // nil where nobody waits for it
 
@@ -99,6 +101,10 @@ func (r *reader) decode(p *parcel) (err error) {
 				Faults:  []ingest.Fault{{Path: "turnout", Expected: fmt.Sprintf("%q, as the topic says", p.turnout), Found: fmt.Sprintf("%q", p.throw.Turnout)}},
 				Turnout: p.turnout, Boot: p.throw.Boot, Sequence: p.throw.Sequence,
 			}
+		}
+	case aMapped:
+		if p.throw, err = r.decoder.Mapped(p.mapping, p.cabinet, p.turnout, p.payload, p.arrived); err == nil {
+			p.cabinet, p.turnout = p.throw.Cabinet, p.throw.Turnout
 		}
 	case aState:
 		if p.presence, err = r.decoder.State(p.cabinet, p.payload); err == nil {

@@ -12,7 +12,8 @@ type Message struct {
 	Kind      Kind
 	Topic     string
 	Cabinet   string // of the topic; "" where Kind is Unknown
-	Turnout   string // of the topic; "" but for a Throw
+	Turnout   string // of the topic; "" but for a Throw, or a Mapped that names one
+	Mapping   int    // of Mapped: which of [Options.Mapped]
 	Payload   []byte // the receiver's to keep, and not to be changed before Ack
 	Retained  bool   // it waited at the broker for a subscriber
 	ArrivedAt time.Time

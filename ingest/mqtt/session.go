@@ -42,6 +42,9 @@ type Options struct {
 	Username, Password string
 	TLS                *tls.Config // nil: the system's authorities
 	Prefix             string      // DefaultPrefix where it is ""
+	// Mapped are further topics, of cabinets that cannot be changed. None may
+	// overlap another or those under the prefix.
+	Mapped []Template
 	// InFlight is how many messages are expected to be in hand without an
 	// acknowledgement, DefaultInFlight where it is 0; as many again may wait in
 	// Messages after a reconnect. It should be no less than what the broker
@@ -103,7 +106,7 @@ func Open(ctx context.Context, o Options) (*Session, error) {
 	if err := o.check(); err != nil {
 		return nil, err
 	}
-	o.Brokers = slices.Clone(o.Brokers)
+	o.Brokers, o.Mapped = slices.Clone(o.Brokers), slices.Clone(o.Mapped)
 	s := &Session{
 		o: o, messages: make(chan *Message, 2*o.InFlight), held: newHeld(),
 		ended: make(chan struct{}), ending: make(chan struct{}),
@@ -213,7 +216,7 @@ func (s *Session) settle(ctx context.Context) {
 func (s *Session) receive(l *Link, msg *Message) {
 	s.arrivals.Add(1)
 	msg.ArrivedAt = s.o.Now()
-	msg.Kind, msg.Cabinet, msg.Turnout, _ = ParseTopic(s.o.Prefix, msg.Topic)
+	s.o.place(msg)
 	s.handing.RLock()
 	defer s.handing.RUnlock()
 	if s.closed {
@@ -305,7 +308,7 @@ func (s *Session) connect(ctx context.Context) (l *Link, broker string, err erro
 func (s *Session) attend(ctx context.Context, l *Link) {
 	wait := Backoff{Least: 2 * time.Second, Most: time.Minute}
 	for {
-		err := l.Subscribe(ctx, filters(s.o.Prefix)...)
+		err := l.Subscribe(ctx, s.o.filters()...)
 		if err == nil {
 			s.subscribed()
 			select {

@@ -17,6 +17,7 @@ const (
 	Throw                  // one throw of the topic's turnout
 	State                  // the cabinet is there, or is not
 	Conditions             // what the cabinet measured of its surroundings
+	Mapped                 // of a further topic: what a cabinet that cannot be changed sends
 )
 
 // String returns the topic's word for the kind, or "unknown".
@@ -28,6 +29,8 @@ func (k Kind) String() string {
 		return "state"
 	case Conditions:
 		return "conditions"
+	case Mapped:
+		return "mapped"
 	}
 	return "unknown"
 }
