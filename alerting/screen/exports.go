@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"net/http"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -124,6 +125,8 @@ func newSheet(w io.Writer, header ...string) *sheet {
 	return s
 }
 
+var hiddenFormula = regexp.MustCompile(`([;\t]\s*)([=+\-@＝＋－＠])`)
+
 // text adds a cell of words. What a spreadsheet would take for a formula is
 // made text of.
 func (s *sheet) text(v string) {
@@ -131,6 +134,8 @@ func (s *sheet) text(v string) {
 		strings.HasPrefix(v, "－") || strings.HasPrefix(v, "＠") {
 		v = "'" + v
 	}
+	// A spreadsheet that separates by semicolons or tabs begins a cell there.
+	v = hiddenFormula.ReplaceAllString(v, "$1'$2")
 	s.row = append(s.row, printable(v))
 }
 

@@ -18,7 +18,8 @@ var (
 	operator      = need{least: alerting.Operator}
 	maintainer    = need{least: alerting.Maintainer}
 	administrator = need{least: alerting.Administrator}
-	self          = need{least: alerting.Viewer, person: true} // about oneself
+	chief         = need{least: alerting.Administrator, person: true} // what makes a person of a token
+	self          = need{least: alerting.Viewer, person: true}        // about oneself
 )
 
 // needs has every route, by its pattern. One that is missing lets nobody in,
@@ -126,10 +127,10 @@ var needs = map[string]need{
 	"GET /people":                      administrator,
 	"GET /audit":                       administrator,
 	"GET /api/v1/users":                administrator,
-	"POST /api/v1/users":               administrator,
-	"POST /api/v1/users/{name}":        administrator,
-	"POST /api/v1/users/{name}/link":   administrator,
-	"POST /api/v1/users/{name}/logout": administrator,
+	"POST /api/v1/users":               chief,
+	"POST /api/v1/users/{name}":        chief,
+	"POST /api/v1/users/{name}/link":   chief,
+	"POST /api/v1/users/{name}/logout": chief,
 	"GET /api/v1/audit":                administrator,
 }
 

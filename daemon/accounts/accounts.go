@@ -208,7 +208,7 @@ func (a *Accounts) administrators(but string) (n int) {
 	a.mu.RLock()
 	defer a.mu.RUnlock()
 	for _, u := range a.accounts {
-		if u.Name != but && u.Role == alerting.Administrator && !u.Disabled && (u.Password != "" || u.Subject != "") {
+		if u.Name != but && u.Role == alerting.Administrator && a.admitted(u) && (u.Password != "" || u.Subject != "") {
 			n++
 		}
 	}

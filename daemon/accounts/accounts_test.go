@@ -492,3 +492,53 @@ func TestSecretsAreNotKept(t *testing.T) {
 		}
 	}
 }
+
+// A new password and an end of all sessions end tokens too; the setup link is
+// good once, whatever becomes of the administrators.
+func TestWhatEndsTokens(t *testing.T) {
+	r := newRig(t)
+	link := r.Setup()
+	secret, boss, err := r.Redeem(t.Context(), link, "Chief", "", good, here)
+	if err != nil {
+		t.Fatal(err)
+	}
+	made := func() string {
+		t.Helper()
+		v, err := r.BySession(t.Context(), secret, false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		token, _, err := r.AddToken(t.Context(), v, "x", alerting.Operator, 24*time.Hour)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return token
+	}
+	ended := func(what, token string) {
+		t.Helper()
+		if _, err := r.ByToken(t.Context(), token, false); !errors.Is(err, alerting.ErrNobody) {
+			t.Errorf("%s: the token still holds", what)
+		}
+	}
+	token := made()
+	if secret, _, err = r.ChangePassword(t.Context(), boss, good, better, here); err != nil {
+		t.Fatal(err)
+	}
+	ended("a new password", token)
+	token = made()
+	if err := r.EndSessions(t.Context(), "chief", "chief"); err != nil {
+		t.Fatal(err)
+	}
+	ended("an end of all sessions", token)
+
+	r.mu.Lock()
+	r.Accounts.mu.Lock()
+	for _, u := range r.accounts {
+		u.Disabled = true // by whatever way there is no administrator left
+	}
+	r.Accounts.mu.Unlock()
+	r.mu.Unlock()
+	if _, _, err := r.Redeem(t.Context(), link, "Mallory", "", good, here); !errors.Is(err, alerting.ErrLink) {
+		t.Errorf("the used link came alive again: %v", err)
+	}
+}

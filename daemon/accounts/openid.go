@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/subtle"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"slices"
@@ -141,9 +142,30 @@ func (a *Accounts) FinishOpenID(ctx context.Context, browser, state, code, addre
 	}
 	who, err := p.exchange(ctx, f, code)
 	if err != nil {
+		if who.subject != "" && errors.Is(err, alerting.ErrDenied) {
+			err = errors.Join(err, a.forget(ctx, who.subject))
+		}
 		return "", v, err
 	}
 	return a.admit(ctx, who, address)
+}
+
+// forget ends the sessions and tokens of someone to whom the provider gives no
+// role any more.
+func (a *Accounts) forget(ctx context.Context, subject string) error {
+	a.change.Lock()
+	defer a.change.Unlock()
+	for _, u := range a.List() {
+		if u.Subject != subject {
+			continue
+		}
+		var c alerting.AccountsChange
+		a.endSessions(&c, u.Name)
+		a.endTokens(&c, u.Name)
+		c.Audit = append(c.Audit, a.audit(u.Name, "sessions and tokens ended", "the OpenID provider gives no role any more"))
+		return a.enter(ctx, &c)
+	}
+	return nil
 }
 
 // person is whom a provider vouches for.

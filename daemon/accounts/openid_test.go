@@ -311,3 +311,42 @@ func TestOpenIDAway(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// Whom the provider lets go is out, with what he had made for himself; and
+// without a provider nobody of its comes in.
+func TestOpenIDTakenBack(t *testing.T) {
+	r, p := newOpenIDRig(t)
+	p.claims = func(m map[string]any) { m["groups"] = "chiefs" }
+	secret, v, err := r.through(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	token, _, err := r.AddToken(t.Context(), v, "x", alerting.Operator, 3000*24*time.Hour)
+	if err != nil {
+		t.Fatal(err)
+	}
+	byToken := func() bool { _, err := r.ByToken(t.Context(), token, false); return err == nil }
+	if !r.in(secret) || !byToken() || r.NeedsSetup() {
+		t.Fatal("expected both to hold")
+	}
+	r.open() // no provider in the configuration any more
+	if r.in(secret) || byToken() || !r.NeedsSetup() {
+		t.Error("one of a provider that is gone came in, or counts as an administrator")
+	}
+
+	r, p = newOpenIDRig(t)
+	secret, v, err = r.through(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if token, _, err = r.AddToken(t.Context(), v, "x", alerting.Viewer, 3000*24*time.Hour); err != nil {
+		t.Fatal(err)
+	}
+	p.claims = func(m map[string]any) { m["groups"] = []string{} }
+	if _, _, err := r.through(p); !errors.Is(err, alerting.ErrDenied) {
+		t.Errorf("found %v", err)
+	}
+	if r.in(secret) || byToken() {
+		t.Error("someone without a role came in")
+	}
+}

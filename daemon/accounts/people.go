@@ -77,7 +77,13 @@ func (a *Accounts) Redeem(ctx context.Context, link, name, display, password, ad
 		u = alerting.Account{Name: name, CreatedAt: a.o.Now()}
 	}
 	u.Display, u.Role, u.Disabled, u.Subject = display, alerting.Administrator, false, ""
-	return a.choose(ctx, u, hash, "became the first administrator", address)
+	secret, v, err := a.choose(ctx, u, hash, "became the first administrator", address)
+	if err == nil { // it stands in the log and must not come alive again
+		a.mu.Lock()
+		a.setup = alerting.Secret{}
+		a.mu.Unlock()
+	}
+	return secret, v, err
 }
 
 // Add makes an account and returns the end of a link with which its owner
@@ -167,7 +173,7 @@ func (a *Accounts) Change(ctx context.Context, by, name string, display *string,
 	return u, a.enter(ctx, &c)
 }
 
-// EndSessions ends all sessions of an account.
+// EndSessions ends all sessions and tokens of an account.
 func (a *Accounts) EndSessions(ctx context.Context, by, name string) error {
 	name = CleanName(name)
 	a.change.Lock()
@@ -177,7 +183,8 @@ func (a *Accounts) EndSessions(ctx context.Context, by, name string) error {
 	}
 	var c alerting.AccountsChange
 	a.endSessions(&c, name)
-	c.Audit = append(c.Audit, a.audit(by, "sessions ended", "of "+name))
+	a.endTokens(&c, name)
+	c.Audit = append(c.Audit, a.audit(by, "sessions and tokens ended", "of "+name))
 	return a.enter(ctx, &c)
 }
 

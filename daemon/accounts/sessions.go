@@ -58,7 +58,7 @@ func (a *Accounts) visit(ctx context.Context, secret alerting.Secret, use, token
 		v.Account = *u
 	}
 	a.mu.RUnlock()
-	if u == nil || v.Account.Disabled {
+	if u == nil || !a.admitted(&v.Account) {
 		return alerting.Visitor{}, alerting.ErrNobody
 	}
 	if !token || !v.Account.Role.Allows(v.Role) {
@@ -88,6 +88,12 @@ func (a *Accounts) note(ctx context.Context, secret alerting.Secret, c *alerting
 	}
 }
 
+// admitted reports whether an account may come in at all: one of a provider
+// only while there is a provider.
+func (a *Accounts) admitted(u *alerting.Account) bool {
+	return !u.Disabled && (u.Subject == "" || a.openID != nil)
+}
+
 func holds(s *alerting.Session, now time.Time) bool {
 	return now.Sub(s.Seen) < Idle && now.Sub(s.Began) < Absolute
 }
@@ -104,8 +110,9 @@ func (a *Accounts) Login(ctx context.Context, name, password, address string) (s
 	if len(userKey) > 64 {
 		userKey = userKey[:64]
 	}
+	// The address pays for a try at an account that waits: else it could ask for
+	// nothing until the wait is over, and be there before the owner.
 	if err := a.users.try(userKey, now); err != nil {
-		a.address.right(address, false) // nothing was tried
 		return "", v, err
 	}
 	u, known := a.account(name)
@@ -199,6 +206,13 @@ func (a *Accounts) endSessions(c *alerting.AccountsChange, name string) {
 	}
 }
 
+// endTokens adds the end of all tokens of an account to the change.
+func (a *Accounts) endTokens(c *alerting.AccountsChange, name string) {
+	for _, t := range a.Tokens(name) {
+		c.Ended.Tokens = append(c.Ended.Tokens, t.ID)
+	}
+}
+
 // endLinks adds the end of all links of an account to the change.
 func (a *Accounts) endLinks(c *alerting.AccountsChange, name string) {
 	a.mu.RLock()
@@ -217,8 +231,9 @@ func (a *Accounts) Logout(ctx context.Context, v alerting.Visitor, everywhere bo
 	var c alerting.AccountsChange
 	what := "logged out"
 	if everywhere {
-		what = "logged out everywhere"
+		what = "logged out everywhere, tokens ended"
 		a.endSessions(&c, v.Account.Name)
+		a.endTokens(&c, v.Account.Name)
 	} else {
 		c.Ended.Sessions = []alerting.Secret{v.Secret}
 	}
@@ -266,7 +281,9 @@ func (a *Accounts) ChangePassword(ctx context.Context, v alerting.Visitor, old, 
 func (a *Accounts) choose(ctx context.Context, u alerting.Account, hash, what, address string) (string, alerting.Visitor, error) {
 	u.Password = hash
 	c := alerting.AccountsChange{Save: alerting.Accounts{Accounts: []alerting.Account{u}}}
+	// Whoever knew the old one may have made tokens with it.
 	a.endSessions(&c, u.Name)
+	a.endTokens(&c, u.Name)
 	a.endLinks(&c, u.Name)
 	c.Audit = append(c.Audit, a.audit(u.Name, what, "from "+address))
 	secret, v := a.begin(&c, u, a.o.Now())
