@@ -1,8 +1,10 @@
 package screen
 
 import (
+	"fmt"
 	"net/http"
 	"reflect"
+	"sync"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -16,9 +18,48 @@ const (
 	gulp        = 64 << 10         // bytes that are written at once, about
 )
 
+// mostStreams is how many event streams one account may have open: one a
+// browser, and nobody can take the last from all others.
+const mostStreams = 64
+
+// streams counts the open event streams of each account.
+type streams struct {
+	mu sync.Mutex
+	of map[string]int
+}
+
+func (s *streams) enter(account string) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.of == nil {
+		s.of = map[string]int{}
+	}
+	if s.of[account] >= mostStreams {
+		return false
+	}
+	s.of[account]++
+	return true
+}
+
+func (s *streams) leave(account string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.of[account]--; s.of[account] == 0 {
+		delete(s.of, account)
+	}
+}
+
 // events is the event stream. See [Hub] for what a reader may miss.
 func (s *server) events(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
+	if v, ok := VisitorOf(r.Context()); ok {
+		if !s.streams.enter(v.Account.Name) {
+			h.Set("Retry-After", "10")
+			writeProblem(w, http.StatusServiceUnavailable, fmt.Sprintf("expected at most %d event streams of one account, found another", mostStreams))
+			return
+		}
+		defer s.streams.leave(v.Account.Name)
+	}
 	me, err := s.o.Hub.join()
 	if err != nil {
 		h.Set("Retry-After", "10")

@@ -303,3 +303,21 @@ func BenchmarkStream(b *testing.B) {
 		b.Errorf("%d cut off", hub.CutOff())
 	}
 }
+
+// One account cannot take the last event stream from all others.
+func TestStreamsOfOneAccount(t *testing.T) {
+	var s streams
+	for range mostStreams {
+		if !s.enter("a") {
+			t.Fatal("refused too early")
+		}
+	}
+	if s.enter("a") || !s.enter("b") {
+		t.Error("expected a to be full, and b not")
+	}
+	s.leave("a")
+	s.leave("b")
+	if !s.enter("a") || len(s.of) != 1 {
+		t.Errorf("found %v", s.of)
+	}
+}

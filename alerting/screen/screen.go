@@ -52,6 +52,7 @@ type server struct {
 	glance    glance
 	fleets    fleets
 	examining sync.Mutex
+	streams   streams
 }
 
 // New returns the handler of the API, the event stream and the pages. It may be
