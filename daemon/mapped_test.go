@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"throwline/ingest"
+	"throwline/ingest/wire"
 )
 
 // sampleMapping is the example of the sample configuration, no comment any more.
@@ -158,5 +159,18 @@ func TestMappedConfig(t *testing.T) {
 	}
 	if _, err := LoadConfig(filepath.Join("..", "deploy", "throwline.yaml"), nil); err != nil {
 		t.Error(err)
+	}
+}
+
+// After a fault of ours the limits are those of the configuration still.
+func TestLimitsAfterAFault(t *testing.T) {
+	r := newReader(wire.Limits{Bytes: 100})
+	p := &parcel{kind: aMapped, cabinet: "C", turnout: "W", payload: []byte("{}")} // no mapping: that trips one
+	if r.read(p); p.faulty == nil || p.refusal == nil {
+		t.Fatalf("found %+v", p)
+	}
+	p = &parcel{kind: aThrow, cabinet: "C", turnout: "W", payload: make([]byte, 101)}
+	if r.read(p); p.refusal == nil || p.refusal.Error() != "message: expected at most 100 bytes, found 101" {
+		t.Errorf("found %v", p.refusal)
 	}
 }

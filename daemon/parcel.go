@@ -58,11 +58,12 @@ type parcel struct {
 // reader turns payloads into what they say and measures throws. It is not for
 // concurrent use.
 type reader struct {
+	limits   wire.Limits
 	decoder  *wire.Decoder
 	measurer detect.Measurer
 }
 
-func newReader(l wire.Limits) *reader { return &reader{decoder: wire.NewDecoder(l)} }
+func newReader(l wire.Limits) *reader { return &reader{limits: l, decoder: wire.NewDecoder(l)} }
 
 // read reads the parcel. It never fails: what cannot be read is refused.
 func (r *reader) read(p *parcel) {
@@ -73,7 +74,7 @@ func (r *reader) read(p *parcel) {
 		// A payload that trips a fault of ours would come again after a restart
 		// and trip it for ever: it is set aside like any that cannot be taken.
 		if x := recover(); x != nil {
-			*r = *newReader(wire.Limits{})
+			*r = *newReader(r.limits)
 			p.fail(fmt.Errorf("reading: %v\n%s", x, debug.Stack()))
 		}
 	}()

@@ -236,3 +236,61 @@ func FuzzMapped(f *testing.F) {
 		}
 	})
 }
+
+// The examples of RFC 6901, section 5, and what it says of elements (section 4).
+func TestPointers(t *testing.T) {
+	const document = `{"foo":["bar","baz"],"":0,"a/b":1,"c%d":2,"e^f":3,"g|h":4,"i\\j":5,"k\"l":6," ":7,"m~n":8,"~1":9,"deep":{"0":{"x":[[],[{"y":10}]]}}}`
+	want := map[string]string{
+		"/foo": `["bar","baz"]`, "/foo/0": `"bar"`, "/": "0", "/a~1b": "1", "/c%d": "2", "/e^f": "3", "/g|h": "4",
+		`/i\j`: "5", `/k"l`: "6", "/ ": "7", "/m~0n": "8", "/~01": "9", "/deep/0/x/1/0/y": "10",
+		"/foo/2": "", "/foo/-": "", "/foo/00": "", "/foo/0/0": "", "/bar": "", "/deep/0/x/0/0/y": "",
+	}
+	root, slots := newWay(), map[string]int{}
+	for p := range want {
+		slots[p] = len(slots)
+		root.add(p, slots[p])
+	}
+	for range 2 { // with all at once, and again with the decoder used
+		g := gathering{d: NewDecoder(small), m: &Map{root: root, most: len(slots)}}
+		if f, bad := g.gather([]byte(document)); bad {
+			t.Fatal(f)
+		}
+		for p, value := range want {
+			if got := string(g.found[root.find(p)]); got != value {
+				t.Errorf("%s: expected %s, found %s", p, value, got)
+			}
+		}
+	}
+}
+
+// BenchmarkMapped is a throw of 350 samples by a mapping, beside the same as the
+// contract has it.
+func BenchmarkMapped(b *testing.B) {
+	samples := strings.TrimSuffix(strings.Repeat("412,", 350), ",")
+	mapping := plant()
+	mapping.Channels = mapping.Channels[:1]
+	m := newMap(b, mapping, true)
+	d := NewDecoder(DefaultLimits())
+	b.Run("mapped", func(b *testing.B) {
+		payload := []byte(strings.Replace(plantMessage, "0,1,2,3,4,5,6,7", samples, 1))
+		b.ReportAllocs()
+		for b.Loop() {
+			if _, err := d.Mapped(m, "BOX", "W1", payload, noTime); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+	b.Run("own", func(b *testing.B) {
+		payload := []byte(samplesOf("[" + samples + "]"))
+		b.ReportAllocs()
+		for b.Loop() {
+			t, err := d.Throw(payload)
+			if err == nil {
+				err = t.Validate(noTime)
+			}
+			if err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+}
