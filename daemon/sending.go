@@ -208,7 +208,11 @@ func (c *courier) send(ctx context.Context, o *store.Outgoing) (done bool, err e
 	permanent := failure != nil
 	if failure == nil {
 		try, cancel := context.WithTimeout(ctx, sendWait)
-		failure = c.target.Send(try, m, c.d.pictures(try, &m))
+		var pictures []notify.Picture
+		if c.config.Mail != nil || c.config.Webhook != nil && c.config.Webhook.Pictures {
+			pictures = c.d.pictures(try, &m)
+		}
+		failure = c.target.Send(try, m, pictures)
 		cancel()
 		if ctx.Err() != nil && failure != nil {
 			return false, ctx.Err() // we stop; it is no fault of the target

@@ -223,7 +223,11 @@ func TestTorture(t *testing.T) {
 		t.Error(err)
 	}
 	b.promised = sent
-	b.await("an outbox that is empty", 2*time.Minute, func() bool { return b.waiting() == 0 })
+	for end := time.Now().Add(2 * time.Minute); b.waiting() > 0; time.Sleep(200 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("expected an outbox that is empty, found %s", b.stuck())
+		}
+	}
 	b.end(syscall.SIGTERM)
 	b.check(true)
 	t.Logf("%d throws, %d cycles: all stored, each once", sent, cycles)
@@ -244,6 +248,17 @@ func (b *bench) number(query string) (n int) {
 		b.t.Fatalf("%s: %v", query, err)
 	}
 	return n
+}
+
+// stuck says what still waits to be sent, and why.
+func (b *bench) stuck() string {
+	db := b.db()
+	defer db.Close()
+	var n, tries int
+	var reason, outcome string
+	var due, since int64
+	err := db.QueryRow(`SELECT count(*) OVER (), reason, outcome, tries, due, since FROM outbox WHERE done_at IS NULL ORDER BY id LIMIT 1`).Scan(&n, &reason, &outcome, &tries, &due, &since)
+	return fmt.Sprintf("%d wait; the first, %s, was due at %s, is at %s, after %d tries: %s (%v); now %s", n, reason, time.Unix(0, since), time.Unix(0, due), tries, outcome, err, time.Now())
 }
 
 func (b *bench) waiting() int { return b.number("SELECT count(*) FROM outbox WHERE done_at IS NULL") }
