@@ -5,7 +5,7 @@ PAGES := alerting/screen/pages
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
 LDFLAGS := -X main.version=$(VERSION)
 
-.PHONY: demo build deb pages test check race score fuzz bench deps clean
+.PHONY: demo build deb pages test check race score fuzz bench deps release-check clean
 
 demo: pages ## the invented yard, on this machine, with nothing installed
 	$(GO) run -ldflags '$(LDFLAGS)' ./daemon/cmd/throwline demo
@@ -42,6 +42,14 @@ fuzz:
 
 bench: ## figures; quiet machine, please
 	$(GO) test -run '^$$' -bench . -benchmem ./...
+
+# Before a release, beside `make test`; not part of it, because the database of
+# known vulnerabilities is on the internet and goreleaser takes minutes to build.
+release-check: ## what the program is made of, what is known of it, and the release's configuration
+	mkdir -p bin
+	sh deploy/sbom.sh bin/throwline.cdx.json
+	sh deploy/vuln.sh
+	$(GO) run github.com/goreleaser/goreleaser/v2@v2.14.0 check deploy/goreleaser.yaml
 
 # What the tests need beside Go, Node and npm, from Debian, where this is
 # Debian and we may install.
