@@ -2,6 +2,7 @@
 # Installs from Debian what the tests run for real: Mosquitto as the broker,
 # Alertmanager to send alerts to, Prometheus and VictoriaMetrics to scrape and
 # export to, Chromium for the pages,
+# nginx, openssl, curl and iproute2 for the commands of the how-to pages,
 # poppler-utils to read what they print, systemd to judge the unit, R and SciPy to work out the charts' figures
 # beside ours; and from its Go module InfluxDB 1.8, which Debian no longer has.
 # On another system it only says what is missing; the tests that need it then
@@ -15,6 +16,10 @@ command -v prometheus >/dev/null 2>&1 || need="$need prometheus"
 command -v victoria-metrics >/dev/null 2>&1 || need="$need victoria-metrics"
 command -v chromium >/dev/null 2>&1 || need="$need chromium"
 command -v systemd-analyze >/dev/null 2>&1 || need="$need systemd"
+command -v nginx >/dev/null 2>&1 || [ -x /usr/sbin/nginx ] || need="$need nginx-light"
+command -v openssl >/dev/null 2>&1 || need="$need openssl"
+command -v curl >/dev/null 2>&1 || need="$need curl"
+command -v ip >/dev/null 2>&1 || [ -x /usr/sbin/ip ] || need="$need iproute2"
 command -v pdftotext >/dev/null 2>&1 || need="$need poppler-utils"
 Rscript -e 'library(spc)' >/dev/null 2>&1 || need="$need r-base-core r-cran-spc"
 python=python3
