@@ -238,6 +238,17 @@ func TestContainer(t *testing.T) {
 	if out, err := inside(c.health...).CombinedOutput(); err == nil || !strings.Contains(string(out), "connection refused") {
 		t.Errorf("expected it unwell before it runs, found %v, %s", err, out)
 	}
+	// Time zones are in the program: this root has none.
+	for zone, want := range map[string]string{"Europe/Oslo": "nothing is wrong", "Europe/Nowhere": "Europe/Nowhere"} {
+		conf := "targets: {office: {mqtt: {topic: told}}}\nroutes: [{name: day, targets: [office], hours: {zone: " + zone + ", days: [mon], from: '06:00', to: '22:00'}}]\n"
+		if err := os.WriteFile(filepath.Join(root, "/etc/throwline/zone.yaml"), []byte(conf), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		out, err := inside(c.entry[0], "config", "check", "/etc/throwline/zone.yaml").CombinedOutput()
+		if (err == nil) != (zone == "Europe/Oslo") || !strings.Contains(string(out), want) {
+			t.Errorf("%s: expected %s, found %v, %s", zone, want, err, out)
+		}
+	}
 	var said bytes.Buffer
 	serve := inside(append(slices.Clone(c.entry), c.command...)...)
 	serve.Stdout, serve.Stderr = &said, &said
@@ -246,8 +257,11 @@ func TestContainer(t *testing.T) {
 	}
 	defer func() {
 		_ = serve.Process.Signal(syscall.SIGTERM)
-		if err := serve.Wait(); err != nil || t.Failed() {
-			t.Errorf("expected it to end well, found %v\n%s", err, said.String())
+		if err := serve.Wait(); err != nil {
+			t.Errorf("expected it to end well, found %v", err)
+		}
+		if t.Failed() {
+			t.Log(said.String())
 		}
 	}()
 	var out []byte
@@ -322,6 +336,14 @@ func TestCompose(t *testing.T) {
 	conf := accepted(t, sample, env)
 	if conf.MQTT.Brokers[0] != "tcp://mosquitto:1883" || conf.Access.PublicURL != "http://localhost:8080" {
 		t.Errorf("expected the broker of the file and the port published, found %v, %s", conf.MQTT.Brokers, conf.Access.PublicURL)
+	}
+	check := exec.Command("go", "run", "../daemon/cmd/throwline", "config", "check", "throwline.yaml")
+	check.Env = os.Environ()
+	for k, v := range env {
+		check.Env = append(check.Env, k+"="+v)
+	}
+	if out, err := check.CombinedOutput(); err != nil {
+		t.Errorf("expected it accepted, found %v, %s", err, out)
 	}
 	if !slices.Equal(us.Ports, []string{"127.0.0.1:8080:" + c.port}) || !slices.Equal(broker.Ports, []string{"127.0.0.1:1883:1883"}) {
 		t.Errorf("expected this machine alone to reach them, found %v, %v", us.Ports, broker.Ports)
