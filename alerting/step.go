@@ -25,6 +25,9 @@ type Past struct {
 	Visited time.Time // latest work at the turnout, zero where none is known
 	// Criticality is the consequence of a failure, as in [Place].
 	Criticality int
+	// Quieter are alerts among Open of which [Step] has changed since when they
+	// are quiet, and nothing else: no event, but to be kept.
+	Quieter []Alert
 }
 
 // Visit returns the past with work done at a time.
@@ -50,6 +53,7 @@ func Step(p Past, turnout string, findings []detect.Finding, at time.Time) (now 
 	for _, f := range findings {
 		if i := slices.IndexFunc(p.Open, func(a Alert) bool { return a.of(f) }); i >= 0 {
 			a := p.Open[i]
+			back := !a.QuietSince.IsZero()
 			a.QuietSince = time.Time{}
 			if a.moved(f, p.Criticality) {
 				if a.moreSerious(f, p.Criticality) {
@@ -57,6 +61,8 @@ func Step(p Past, turnout string, findings []detect.Finding, at time.Time) (now 
 				}
 				a.take(f, p.Criticality, at)
 				events = append(events, Event{Changed, at, a})
+			} else if back {
+				now.Quieter = append(now.Quieter, a)
 			}
 			now.Open = append(now.Open, a)
 			continue
@@ -82,10 +88,14 @@ func Step(p Past, turnout string, findings []detect.Finding, at time.Time) (now 
 		if stands(a) {
 			continue
 		}
-		if a.QuietSince.IsZero() {
+		since := a.QuietSince
+		if since.IsZero() {
 			a.QuietSince = at
 		}
 		if at.Sub(a.QuietSince) < a.lingers(p.Visited) {
+			if since.IsZero() {
+				now.Quieter = append(now.Quieter, a)
+			}
 			now.Open = append(now.Open, a)
 			continue
 		}

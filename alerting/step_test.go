@@ -107,11 +107,17 @@ func TestReopenedLingers(t *testing.T) {
 	step(time.Hour, "cleared stiffening")
 	step(time.Hour, "raised stiffening", stiff(20))
 	step(time.Hour, "")
+	if len(p.Quieter) != 1 || p.Quieter[0].QuietSince.IsZero() {
+		t.Errorf("expected it to be kept since when it is quiet, found %+v", p.Quieter)
+	}
 	step(20*time.Hour, "")
-	if p.Open[0].QuietSince.IsZero() {
+	if p.Open[0].QuietSince.IsZero() || len(p.Quieter) != 0 {
 		t.Error("expected it to say since when it is quiet")
 	}
 	step(time.Hour, "", stiff(20)) // back within the day: nothing is said
+	if len(p.Quieter) != 1 || !p.Quieter[0].QuietSince.IsZero() {
+		t.Errorf("found %+v", p.Quieter)
+	}
 	step(time.Hour, "")
 	step(23*time.Hour, "")
 	step(time.Hour, "cleared stiffening")

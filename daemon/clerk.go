@@ -2,7 +2,9 @@ package daemon
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
 	"maps"
 	"reflect"
 	"slices"
@@ -329,8 +331,11 @@ func (v *view) act(tx peopleEntries, id string, act alerting.Act) (refused, err 
 		h = *was
 	} else {
 		kept, err := tx.Handled(id)
+		if errors.Is(err, fs.ErrNotExist) {
+			return err, nil
+		}
 		if err != nil {
-			return err, nil // there is none
+			return nil, err
 		}
 		h.alert, h.handling = kept.Alert, kept.Handling
 		if kept.Calls != nil {

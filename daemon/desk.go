@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"maps"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"throwline/alerting"
@@ -250,8 +251,10 @@ func (d *Daemon) SaveWindow(ctx context.Context, by string, w alerting.Window) (
 		return w, &ingest.Refusal{Faults: []ingest.Fault{{Path: "window", Expected: "a window that can be kept", Found: err.Error()}}}
 	}
 	w.By = by
+	var kept atomic.Pointer[alerting.Window]
 	err := d.deed(ctx, func(f *filer, tx entries, made *draft) (refused, err error) {
 		v := f.view(made)
+		w := w // made anew where the commit fails and is tried again
 		id, err := tx.People().SaveWindow(w)
 		if errors.Is(err, fs.ErrNotExist) {
 			return err, nil
@@ -264,10 +267,14 @@ func (d *Daemon) SaveWindow(ctx context.Context, by string, w alerting.Window) (
 		list = append(list, w)
 		slices.SortFunc(list, func(a, b alerting.Window) int { return cmp.Compare(a.ID, b.ID) })
 		made.papers.windows, made.papers.planned = list, true
+		kept.Store(&w)
 		return nil, tx.People().Audit(v.at, by, fmt.Sprintf("window %d", id), jsonOf(w))
 	})
 	d.look()
-	return w, err
+	if err != nil {
+		return w, err
+	}
+	return *kept.Load(), nil
 }
 
 // DropWindow ends a window for good.

@@ -40,6 +40,7 @@ type draft struct {
 	notices  []detect.Notice // what many feel, where noticed
 	noticed  bool            // the notices have changed
 	papers   papers          // of what people do
+	after    []func()        // once it is committed
 	throws   [numOutcomes]int
 	aside    int // messages set aside
 	away     int // of them, for the limit on turnouts
@@ -163,6 +164,9 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 		p.weathered = true
 		f.weather.Fill(o, t.Cabinet)
 		f.near.Fill(o, t.Cabinet)
+		if f.clerk != nil {
+			f.clerk.hear(t.Cabinet, p.arrived)
+		}
 	}
 	next := &turnout{cabinet: t.Cabinet, latest: latest(now.latest, o.StartedAt.UTC()), due: now.due || !known, lacks: now.lacks + 1, first: now.first}
 	if next.cabinet == "" {
@@ -173,7 +177,6 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 	past := now.past
 	if f.clerk != nil {
 		past.Criticality = f.clerk.criticality(t.Turnout)
-		f.clerk.hear(t.Cabinet, p.arrived)
 	}
 	if fault := guard(func() {
 		next.state, a = now.state.Step(o, &f.set)
@@ -210,6 +213,9 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 	}
 	next.due = next.due || len(events) > 0
 	d.put(t.Turnout, next, known)
+	if err := f.quieter(tx, d, &next.past); err != nil {
+		return err
+	}
 	return f.transitions(tx, d, events)
 }
 
@@ -236,8 +242,15 @@ func (f *filer) visit(tx entries, d *draft, p *parcel) error {
 	var a detect.Assessment
 	next.state, a = now.state.Visit(w, &f.set)
 	var events []alerting.Event
-	next.past, events = alerting.Step(now.past.Visit(w.DoneAt.UTC()), w.Turnout, a.Findings, next.latest)
+	past := now.past.Visit(w.DoneAt.UTC())
+	if f.clerk != nil {
+		past.Criticality = f.clerk.criticality(w.Turnout)
+	}
+	next.past, events = alerting.Step(past, w.Turnout, a.Findings, next.latest)
 	d.put(w.Turnout, next, known)
+	if err := f.quieter(tx, d, &next.past); err != nil {
+		return err
+	}
 	return f.transitions(tx, d, events)
 }
 
@@ -253,6 +266,27 @@ func (f *filer) transitions(tx entries, d *draft, events []alerting.Event) error
 		}
 	}
 	d.events = append(d.events, events...)
+	return nil
+}
+
+// quieter keeps alerts that have gone quiet, or come back, with nothing to tell of it.
+func (f *filer) quieter(tx entries, d *draft, past *alerting.Past) error {
+	for i := range past.Quieter {
+		a := &past.Quieter[i]
+		if err := tx.SaveAlert(a); err != nil {
+			return err
+		}
+		if f.clerk == nil {
+			continue
+		}
+		v := f.view(d)
+		if was := v.find(a.ID); was != nil {
+			h := *was
+			h.alert = *a
+			d.papers.put(&h)
+		}
+	}
+	past.Quieter = nil
 	return nil
 }
 

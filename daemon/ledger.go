@@ -29,6 +29,7 @@ type entries interface {
 	SaveState(turnout, cabinet string, s *detect.State) error
 	Covered(through int64) error // all states that are kept hold every throw up to this one
 	Transition(e alerting.Event) error
+	SaveAlert(a *alerting.Alert) error
 	SaveReceipt(cabinet string, r ingest.Receipt) error
 	SaveCabinet(s ingest.CabinetState) error
 	SaveConditions(c ingest.Conditions) error
@@ -116,6 +117,7 @@ func (*memory) LastThrow() int64                              { return 0 }
 func (*memory) Covered(int64) error                           { return nil }
 func (*memory) SaveState(string, string, *detect.State) error { return nil }
 func (*memory) Transition(alerting.Event) error               { return nil }
+func (*memory) SaveAlert(*alerting.Alert) error               { return nil }
 func (*memory) SaveReceipt(string, ingest.Receipt) error      { return nil }
 func (*memory) SaveCabinet(ingest.CabinetState) error         { return nil }
 func (*memory) SaveConditions(ingest.Conditions) error        { return nil }

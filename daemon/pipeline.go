@@ -187,6 +187,9 @@ func (p *pipeline) settle(ctx context.Context, batch []*parcel) error {
 func (p *pipeline) tell(batch []*parcel, d *draft) {
 	p.filer.yard.take(d)
 	p.filer.untold = false
+	for _, do := range d.after {
+		do()
+	}
 	taken := int64(0)
 	for _, m := range batch {
 		if m.faulty != nil {

@@ -33,20 +33,23 @@ func (d *Daemon) Reload(ctx context.Context, c Config) (err error) {
 	if err != nil {
 		return err
 	}
-	err = d.deed(ctx, func(f *filer, _ entries, _ *draft) (refused, err error) {
-		f.set = c.Detection.settings()
-		f.set.Limits = d.clerk.limits(f.set.Limits)
-		d.clerk.mu.Lock()
-		d.clerk.routes = slices.Clone(c.Routes)
-		d.clerk.mu.Unlock()
+	// All of it between two batches: none sees a part.
+	err = d.deed(ctx, func(f *filer, _ entries, made *draft) (refused, err error) {
+		made.after = append(made.after, func() {
+			f.set = c.Detection.settings()
+			f.set.Limits = d.clerk.limits(f.set.Limits)
+			d.clerk.mu.Lock()
+			d.clerk.routes = slices.Clone(c.Routes)
+			d.clerk.mu.Unlock()
+			d.settings.Store(&c)
+			d.couriers.set(list)
+			d.look()
+		})
 		return nil, nil
 	})
 	if err != nil {
 		return fmt.Errorf("reload the configuration: %w", err)
 	}
-	d.settings.Store(&c)
-	d.couriers.set(list)
-	d.look()
 	return nil
 }
 

@@ -48,7 +48,7 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 		for _, a := range slices.Concat(t.past.Open, t.past.Recent) {
 			t.latest = latest(t.latest, a.ChangedAt)
 		}
-		d.clerk.hear(cabinet, t.latest)
+		d.clerk.heard(cabinet, t.latest)
 		y.put(name, t)
 		return nil
 	})
@@ -158,7 +158,12 @@ func (d *Daemon) pasts(ctx context.Context, open []alerting.Alert) (map[string]a
 		p.Open = append(p.Open, a)
 		pasts[a.Turnout] = p
 	}
-	delete(cleared, "") // of cabinets
+	for _, a := range cleared[""] { // of cabinets
+		p := d.clerk.silent[a.Cabinet]
+		p.Recent = append(p.Recent, a)
+		d.clerk.silent[a.Cabinet] = p
+	}
+	delete(cleared, "")
 	for name, list := range cleared {
 		p := pasts[name]
 		p.Recent = list
@@ -191,6 +196,9 @@ func (d *Daemon) retain(ctx context.Context) {
 			if err != nil || n == 0 || !pause(ctx, 20*time.Millisecond) {
 				break
 			}
+		}
+		if err := d.abandon(ctx); err != nil && ctx.Err() == nil {
+			d.o.Log.Warn("giving up what waits for targets that are gone failed; it is tried again in an hour", "error", err)
 		}
 		if err := d.store.Update(ctx, func(tx *store.Tx) error {
 			_, err := tx.PruneOutbox(d.Now().Add(-outboxKept), retainStep)

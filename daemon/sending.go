@@ -38,6 +38,12 @@ type courier struct {
 	target notify.Target
 	wake   chan struct{}
 	end    context.CancelFunc
+	before *courier      // that went to a target of this name, to be waited for; nil: none
+	done   chan struct{} // closed when it has ended; nil: it never began
+
+	// What became of a message and could not be noted, by its number: it is not
+	// sent again for that.
+	unsaid map[int64]func(*store.Tx) error
 }
 
 // couriers are those at work.
@@ -62,7 +68,7 @@ func (d *Daemon) hire(targets notify.Targets) (list []*courier, err error) {
 		if err != nil {
 			return nil, fmt.Errorf("target %q (targets): %w", name, err)
 		}
-		list = append(list, &courier{d: d, name: name, config: targets[name], target: t, wake: make(chan struct{}, 1), end: func() {}})
+		list = append(list, &courier{d: d, name: name, config: targets[name], target: t, wake: make(chan struct{}, 1), end: func() {}, unsaid: map[int64]func(*store.Tx) error{}})
 	}
 	return list, nil
 }
@@ -82,17 +88,29 @@ func (s *couriers) set(list []*courier) {
 		return
 	}
 	for _, c := range list {
-		if !slices.Contains(was, c) {
-			s.send(c)
+		if slices.Contains(was, c) {
+			continue
 		}
+		for _, o := range was {
+			if o.name == c.name {
+				c.before = o // it may have a message in hand
+			}
+		}
+		s.send(c)
 	}
 }
 
 // send sends a courier off; the caller holds the lock.
 func (s *couriers) send(c *courier) {
 	ctx, end := context.WithCancel(s.run)
-	c.end = end
-	s.all.Go(func() { c.run(ctx) })
+	c.end, c.done = end, make(chan struct{})
+	s.all.Go(func() {
+		defer close(c.done)
+		if c.before != nil && c.before.done != nil {
+			<-c.before.done
+		}
+		c.run(ctx)
+	})
 }
 
 // work has the couriers work until the context ends, and then waits for them.
@@ -168,9 +186,9 @@ func (c *courier) repeat(ctx context.Context, r notify.Repeater) {
 			})
 		}
 	}
-	ctx, cancel := context.WithTimeout(ctx, sendWait)
+	try, cancel := context.WithTimeout(ctx, sendWait)
 	defer cancel()
-	if err := r.Repeat(ctx, standing); err != nil && ctx.Err() == nil {
+	if err := r.Repeat(try, standing); err != nil && ctx.Err() == nil {
 		c.d.o.Log.Warn("a target could not be told again of what still stands", "target", c.name, "error", err)
 	}
 }
@@ -203,9 +221,16 @@ func (c *courier) sendDue(ctx context.Context) bool {
 
 // send sends one message and notes what became of it. done: it is not tried again.
 func (c *courier) send(ctx context.Context, o *store.Outgoing) (done bool, err error) {
+	if note := c.unsaid[o.ID]; note != nil {
+		return c.note(ctx, o.ID, true, note)
+	}
 	var m alerting.Message
 	failure := json.Unmarshal(o.Body, &m)
 	permanent := failure != nil
+	if failure == nil && c.d.Now().Sub(o.Since) > sendFor {
+		// Nobody is helped by what was news a week ago.
+		permanent, failure = true, errors.New("it waited for longer than "+about(sendFor))
+	}
 	if failure == nil {
 		try, cancel := context.WithTimeout(ctx, sendWait)
 		var pictures []notify.Picture
@@ -219,10 +244,9 @@ func (c *courier) send(ctx context.Context, o *store.Outgoing) (done bool, err e
 		}
 	}
 	now := c.d.Now()
-	note := context.WithoutCancel(ctx)
 	if failure == nil {
 		c.d.metrics.sent(c.name, "sent")
-		return true, c.d.store.Update(note, func(tx *store.Tx) error { return tx.Sent(o.ID, now, "sent") })
+		return c.note(ctx, o.ID, true, func(tx *store.Tx) error { return tx.Sent(o.ID, now, "sent") })
 	}
 	var f *notify.Failure
 	after := time.Duration(0)
@@ -236,14 +260,53 @@ func (c *courier) send(ctx context.Context, o *store.Outgoing) (done bool, err e
 	c.d.o.Log.Warn("a message could not be sent", "target", c.name, "reason", o.Reason, "turnout", o.Turnout, "tries", o.Tries+1, "given_up", permanent, "error", failure)
 	if permanent {
 		c.d.metrics.sent(c.name, "given up")
-		return true, c.d.store.Update(note, func(tx *store.Tx) error { return tx.GiveUp(o.ID, now, outcome) })
+		return c.note(ctx, o.ID, true, func(tx *store.Tx) error { return tx.GiveUp(o.ID, now, outcome) })
 	}
 	c.d.metrics.sent(c.name, "failed")
 	if after == 0 {
 		after = min(leastPutOff<<min(o.Tries, 12), mostPutOff)
 		after += rand.N(after/4 + 1)
 	}
-	return false, c.d.store.Update(note, func(tx *store.Tx) error { return tx.PutOff(o.ID, now, now.Add(after), outcome, o.Tries+1) })
+	return c.note(ctx, o.ID, false, func(tx *store.Tx) error { return tx.PutOff(o.ID, now, now.Add(after), outcome, o.Tries+1) })
+}
+
+// note enters what became of a message; what cannot be entered now is
+// remembered, and entered before the message is looked at again.
+func (c *courier) note(ctx context.Context, id int64, done bool, enter func(*store.Tx) error) (bool, error) {
+	if err := c.d.store.Update(context.WithoutCancel(ctx), enter); err != nil {
+		c.unsaid[id] = enter
+		return false, err
+	}
+	delete(c.unsaid, id)
+	return done, nil
+}
+
+// abandon gives up what waits for targets that are in no configuration any
+// more, once it is too old to be of use.
+func (d *Daemon) abandon(ctx context.Context) error {
+	states, err := d.store.OutboxState(ctx)
+	if err != nil {
+		return err
+	}
+	now := d.Now()
+	for _, s := range states {
+		if s.Waiting == 0 || d.couriers.find(s.Target) != nil {
+			continue
+		}
+		list, err := d.store.DueOutgoing(ctx, s.Target, now.Add(10*mostPutOff), retainStep)
+		if err != nil {
+			return err
+		}
+		for _, o := range list {
+			if now.Sub(o.Since) <= sendFor {
+				continue
+			}
+			if err := d.store.Update(ctx, func(tx *store.Tx) error { return tx.GiveUp(o.ID, now, "its target is in no configuration any more") }); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // knows reports whether a target was told that the alert stands.

@@ -33,6 +33,33 @@ type rhythm struct {
 type hearing struct {
 	mu       sync.Mutex
 	cabinets map[string]rhythm
+	since    time.Time // that we listen: before, nobody could be heard
+}
+
+// heard notes that a cabinet was heard once, long ago maybe.
+func (h *hearing) heard(cabinet string, at time.Time) {
+	if cabinet == "" {
+		return
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.cabinets == nil {
+		h.cabinets = map[string]rhythm{}
+	}
+	r := h.cabinets[cabinet]
+	if at.After(r.heard) {
+		r.heard = at
+	}
+	h.cabinets[cabinet] = r
+}
+
+// listening notes since when cabinets can be heard.
+func (h *hearing) listening(since time.Time) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if since.After(h.since) {
+		h.since = since
+	}
 }
 
 func (h *hearing) hear(cabinet string, at time.Time) {
@@ -59,12 +86,12 @@ func (h *hearing) hear(cabinet string, at time.Time) {
 // the zero time: it is not.
 func (h *hearing) quiet(c *ingest.CabinetState, set *SilenceConfig, now time.Time) (since time.Time, why string) {
 	h.mu.Lock()
-	r := h.cabinets[c.Cabinet]
+	r, listens := h.cabinets[c.Cabinet], h.since
 	h.mu.Unlock()
 	if !c.Online && !c.At.IsZero() && now.Sub(c.At) > time.Duration(set.Offline) && !r.heard.After(c.At) {
 		return c.At, "it is offline since " + stampOf(c.At)
 	}
-	if r.n == 0 {
+	if r.heard.IsZero() {
 		return time.Time{}, ""
 	}
 	limit := time.Duration(set.Quiet)
@@ -74,7 +101,7 @@ func (h *hearing) quiet(c *ingest.CabinetState, set *SilenceConfig, now time.Tim
 	if c.Online && !c.At.IsZero() {
 		limit = time.Duration(set.Quiet) // it says that it is there
 	}
-	if now.Sub(r.heard) <= limit {
+	if now.Sub(latest(r.heard, listens)) <= limit {
 		return time.Time{}, ""
 	}
 	why = "nothing has come of it since " + stampOf(r.heard)
@@ -115,6 +142,11 @@ func (d *Daemon) watched() []ingest.CabinetState {
 // silences returns the cabinets whose alert has to change.
 func (d *Daemon) silences() (cabinets []string) {
 	now := d.Now()
+	link := d.session.Status()
+	if !link.Subscribed {
+		return nil // it is we who hear nothing
+	}
+	d.clerk.listening(link.Since)
 	d.clerk.mu.RLock()
 	defer d.clerk.mu.RUnlock()
 	for _, c := range d.watched() {

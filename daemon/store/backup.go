@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"log/slog"
 	"os"
@@ -69,7 +68,7 @@ func Backup(ctx context.Context, path, to string, state func([]byte) error) (c C
 	if c, err = Verify(ctx, part, state); err != nil {
 		return c, fmt.Errorf("backup %s: the copy cannot be read: %w", to, err)
 	}
-	return c, errors.Join(toDisk(part), os.Rename(part, to), toDisk(filepath.Dir(to)))
+	return c, inPlace(part, to)
 }
 
 // Verify reads a store from end to end, a live one or a backup, and says what
@@ -190,39 +189,48 @@ func Restore(ctx context.Context, from, path string, now time.Time, state func([
 	}
 	part := path + ".part"
 	defer os.Remove(part) // gone already where all went well
-	if err := copyFile(from, part); err != nil {
-		return "", c, fmt.Errorf("store %s: copy %s: %w", path, from, err)
+	if err := os.Remove(part); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return "", c, fmt.Errorf("store %s: %w", path, err)
 	}
-	if _, err := os.Stat(path); err == nil {
-		kept = path + ".before-" + now.UTC().Format("20060102T150405Z")
-		for _, end := range []string{"", "-wal", "-shm"} {
-			if err := os.Rename(path+end, kept+end); err != nil && !errors.Is(err, fs.ErrNotExist) {
-				return kept, c, fmt.Errorf("store %s: move what was there: %w", path, err)
-			}
+	// Not as a file: what stands in a log beside it belongs to it.
+	s, err := looker(from)
+	if err != nil {
+		return "", c, err
+	}
+	_, err = s.read.ExecContext(ctx, "VACUUM INTO ?", part)
+	if err = errors.Join(s.explain("copy to "+part, err), s.read.Close()); err != nil {
+		return "", c, err
+	}
+	// A log goes first, and goes even where it lies alone: beside the backup it
+	// would be played into it.
+	name := path + ".before-" + now.UTC().Format("20060102T150405Z")
+	for _, end := range []string{"-shm", "-wal", ""} {
+		switch err := os.Rename(path+end, name+end); {
+		case err == nil:
+			kept = name
+		case !errors.Is(err, fs.ErrNotExist):
+			return kept, c, fmt.Errorf("store %s: move what was there: %w", path, err)
 		}
 	}
-	if err := errors.Join(os.Rename(part, path), toDisk(filepath.Dir(path))); err != nil {
+	if err := errors.Join(toDisk(filepath.Dir(path)), inPlace(part, path)); err != nil {
 		return kept, c, fmt.Errorf("store %s: %w", path, err)
 	}
-	c, err = Verify(ctx, path, state)
-	return kept, c, err
+	found, err := Verify(ctx, path, state)
+	if c.Bytes = found.Bytes; err == nil && found != c {
+		err = fmt.Errorf("store %s: expected %+v as in the backup, found %+v", path, c, found)
+	}
+	return kept, found, err
 }
 
-func copyFile(from, to string) (err error) {
-	in, err := os.Open(from)
-	if err != nil {
+// inPlace gives a whole file its name.
+func inPlace(part, name string) error {
+	if err := toDisk(part); err != nil {
 		return err
 	}
-	defer in.Close()
-	out, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o640)
-	if err != nil {
+	if err := os.Rename(part, name); err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, out.Close()) }()
-	if _, err := io.Copy(out, in); err != nil {
-		return err
-	}
-	return out.Sync()
+	return toDisk(filepath.Dir(name))
 }
 
 // toDisk has a file or folder on disk.

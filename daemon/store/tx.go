@@ -193,23 +193,31 @@ func (tx *Tx) SaveState(turnout, cabinet string, state []byte) error {
 // Transition keeps the alert as it now is, and the event after all before it.
 // What was done about the alert stays.
 func (tx *Tx) Transition(e alerting.Event) error {
-	alert, err := json.Marshal(e.Alert)
-	if err != nil {
-		return fmt.Errorf("alert %s: %w", e.Alert.ID, err)
+	if err := tx.SaveAlert(&e.Alert); err != nil {
+		return err
 	}
 	event, err := json.Marshal(e)
 	if err != nil {
 		return fmt.Errorf("alert %s: %w", e.Alert.ID, err)
 	}
-	var cleared any // NULL while it stands
-	if !e.Alert.Open() {
-		cleared = nanos(e.Alert.ClearedAt)
-	}
-	if _, err := tx.exec(tx.s.tx.saveAlert, e.Alert.ID, e.Alert.Turnout, e.Alert.Open(), nanos(e.Alert.RaisedAt), cleared, e.Alert.Call, string(alert)); err != nil {
-		return fmt.Errorf("alert %s: %w", e.Alert.ID, err)
-	}
 	if _, err := tx.exec(tx.s.tx.addEvent, nanos(e.At), e.Alert.ID, string(event)); err != nil {
 		return fmt.Errorf("event of alert %s: %w", e.Alert.ID, err)
+	}
+	return nil
+}
+
+// SaveAlert keeps an alert as it is now, with no transition.
+func (tx *Tx) SaveAlert(a *alerting.Alert) error {
+	body, err := json.Marshal(a)
+	if err != nil {
+		return fmt.Errorf("alert %s: %w", a.ID, err)
+	}
+	var cleared any // NULL while it stands
+	if !a.Open() {
+		cleared = nanos(a.ClearedAt)
+	}
+	if _, err := tx.exec(tx.s.tx.saveAlert, a.ID, a.Turnout, a.Open(), nanos(a.RaisedAt), cleared, a.Call, string(body)); err != nil {
+		return fmt.Errorf("alert %s: %w", a.ID, err)
 	}
 	return nil
 }
