@@ -116,7 +116,7 @@ func (a *alertmanager) header() http.Header {
 // labels, ended: its priority, or the area of its turnout, has changed.
 func (a *alertmanager) others(ctx context.Context, base string, now *amAlert) ([]amAlert, *Failure) {
 	q := url.Values{}
-	for _, name := range []string{"alertname", "turnout", "condition", "to"} {
+	for _, name := range []string{"alertname", "turnout", "cabinet", "condition", "to"} {
 		quoted, err := json.Marshal(now.Labels[name])
 		if err != nil {
 			return nil, permanent("a label as JSON: %w", err)
@@ -211,6 +211,7 @@ func labels(m *alerting.Message) map[string]string {
 		}
 	}
 	set("turnout", a.Turnout)
+	set("cabinet", a.Cabinet) // of one that is silent, and has no turnout
 	set("area", m.Place.Area)
 	set("line", m.Place.Line)
 	set("condition", string(a.Condition))

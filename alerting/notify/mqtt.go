@@ -59,7 +59,11 @@ var topicFields = []string{"{area}", "{line}", "{turnout}", "{condition}", "{pri
 // topicOf fills the template. Each field becomes part of one level: what is
 // not of A-Z a-z 0-9 . _ - becomes an underscore, and nothing a hyphen.
 func topicOf(template string, m *alerting.Message) string {
-	values := []string{m.Place.Area, m.Place.Line, m.Alert.Turnout, string(m.Alert.Condition), string(m.Alert.Priority)}
+	of := m.Alert.Turnout
+	if of == "" {
+		of = m.Alert.Cabinet // that is silent
+	}
+	values := []string{m.Place.Area, m.Place.Line, of, string(m.Alert.Condition), string(m.Alert.Priority)}
 	var pairs []string
 	for i, f := range topicFields {
 		pairs = append(pairs, f, level(values[i]))
