@@ -115,6 +115,9 @@ func (act *Act) check(a *Alert, h *Handling, now time.Time) *RefusedError {
 	}
 	switch act.Action {
 	case Acknowledge:
+		if act.Call != nil && *act.Call < a.Call {
+			return clash(fmt.Sprintf("its latest call to have been seen: it has called again at %s", said(a.LastCall())), fmt.Sprintf("call %d of %d", *act.Call, a.Call))
+		}
 		if h.Acknowledges(a) {
 			return clash("an alert that nobody has acknowledged", fmt.Sprintf("acknowledged by %s at %s", h.AcknowledgedBy, said(h.AcknowledgedAt)))
 		}

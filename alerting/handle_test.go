@@ -255,3 +255,16 @@ func TestHandlingJSON(t *testing.T) {
 		t.Errorf("expected {}, found %s", b)
 	}
 }
+
+// Who acknowledges what he saw does not acknowledge what he did not.
+func TestAcknowledgesWhatWasSeen(t *testing.T) {
+	a := &Alert{ID: "x", Turnout: "W1", RaisedAt: noon, Call: 1, CalledAt: noon.Add(time.Minute)}
+	seen, now := 0, 1
+	var refused *RefusedError
+	if _, _, err := Apply(a, Handling{}, Act{Action: Acknowledge, By: "Ada", Call: &seen}, noon.Add(time.Hour)); !errors.As(err, &refused) || !refused.Conflict {
+		t.Errorf("found %v", err)
+	}
+	if h, _, err := Apply(a, Handling{}, Act{Action: Acknowledge, By: "Ada", Call: &now}, noon.Add(time.Hour)); err != nil || !h.Acknowledges(a) {
+		t.Errorf("found %+v, %v", h, err)
+	}
+}

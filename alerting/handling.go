@@ -65,6 +65,7 @@ type Act struct {
 	Note   string
 	Until  time.Time // of a shelving
 	Found  *Found    // of a judgement; At and By are filled in
+	Call   *int      // the alert's call that was seen, of an acknowledgement; nil: the latest
 }
 
 // Entry is one line of an alert's journal: everything is kept.

@@ -199,6 +199,7 @@ type NewAct struct {
 	Until    *time.Time `json:"until,omitempty" doc:"end of a shelving, at most 30 days ahead"`
 	ForHours *float64   `json:"for_hours,omitempty" exclusiveMinimum:"0" maximum:"720" doc:"h, how long a shelving lasts; in place of until"`
 	Found    *NewFound  `json:"found,omitempty" doc:"of a judgement"`
+	Call     *int       `json:"call,omitempty" minimum:"0" doc:"of an acknowledgement: the alert's call that was seen; refused where it has called again since"`
 	By       string     `json:"by,omitempty" maxLength:"128" doc:"who does it; not looked at where one logs in"`
 }
 
@@ -221,7 +222,7 @@ func (s *server) actOn(action alerting.Action) func(context.Context, *actInput) 
 		if err != nil {
 			return nil, err
 		}
-		a := alerting.Act{Action: action, By: By(ctx, in.Body.By), Note: in.Body.Note}
+		a := alerting.Act{Action: action, By: By(ctx, in.Body.By), Note: in.Body.Note, Call: in.Body.Call}
 		switch {
 		case in.Body.Until != nil && in.Body.ForHours != nil:
 			return nil, unprocessable("body.for_hours", "one of until and for_hours", "both")
@@ -292,10 +293,11 @@ func unprocessable(location, expected, found string) *huma.ErrorModel {
 
 type acknowledgeInput struct {
 	Body struct {
-		_    struct{} `additionalProperties:"false"`
-		IDs  []string `json:"ids" minItems:"1" maxItems:"1000" uniqueItems:"true"`
-		Note string   `json:"note,omitempty" maxLength:"4096"`
-		By   string   `json:"by,omitempty" maxLength:"128" doc:"who does it; not looked at where one logs in"`
+		_     struct{}       `additionalProperties:"false"`
+		IDs   []string       `json:"ids" minItems:"1" maxItems:"1000" uniqueItems:"true"`
+		Calls map[string]int `json:"calls,omitempty" doc:"by alert, the call that was seen; one that has called again since is refused"`
+		Note  string         `json:"note,omitempty" maxLength:"4096"`
+		By    string         `json:"by,omitempty" maxLength:"128" doc:"who does it; not looked at where one logs in"`
 	}
 }
 
@@ -319,7 +321,11 @@ func (s *server) acknowledge(ctx context.Context, in *acknowledgeInput) (*answer
 	}
 	out := Acknowledgements{Items: []alerting.Case{}, Refused: []NotDone{}}
 	for _, id := range in.Body.IDs {
-		c, err := desk.Act(ctx, id, alerting.Act{Action: alerting.Acknowledge, By: By(ctx, in.Body.By), Note: in.Body.Note})
+		act := alerting.Act{Action: alerting.Acknowledge, By: By(ctx, in.Body.By), Note: in.Body.Note}
+		if call, ok := in.Body.Calls[id]; ok {
+			act.Call = &call
+		}
+		c, err := desk.Act(ctx, id, act)
 		if err == nil {
 			out.Items = append(out.Items, c)
 			continue

@@ -44,8 +44,9 @@ export const readCase = (id: string, signal?: Asked): Promise<Case> => get(`/ale
 export const actOn = (id: string, action: Action, body: NewAct = {}): Promise<Case> => answered(post(`/alerts/${segment(id)}/${action}`, body));
 
 /** Acknowledges at most 1,000 alerts; what could not be is told beside. */
-export const acknowledgeAll = (ids: string[], note?: string, by?: string): Promise<Acknowledgements> =>
-  answered(post("/alerts/acknowledge", { ids, note, by }));
+/** calls are, by alert, the call that was seen: one that has called again since is refused. */
+export const acknowledgeAll = (ids: string[], calls: Record<string, number>, note?: string, by?: string): Promise<Acknowledgements> =>
+  answered(post("/alerts/acknowledge", { ids, calls, note, by }));
 
 export const readAlertJournal = (id: string, page: Page = {}, signal?: Asked): Promise<List<Entry>> =>
   get(`/alerts/${segment(id)}/journal`, query(page), signal);

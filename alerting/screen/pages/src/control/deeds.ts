@@ -71,11 +71,10 @@ export function deeds(cases: Cases, tell: Tell): Deed[] {
       key: "a", name: "Acknowledge",
       fits: (c) => operator() && !answered(c),
       run: async (list) => {
-        if (list.length === 1) return simply("acknowledge", "Acknowledged.")(list);
         const by = await who();
         if (by === null) return;
         try {
-          const { items, refused } = await acknowledgeAll(list.map((c) => c.id), undefined, by);
+          const { items, refused } = await acknowledgeAll(list.map((c) => c.id), Object.fromEntries(list.map((c) => [c.id, c.call ?? 0])), undefined, by);
           for (const c of items) {
             cases.apply(c);
             tell(c.id, "Acknowledged.", false);
