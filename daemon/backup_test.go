@@ -86,3 +86,48 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Error("verified what is not there")
 	}
 }
+
+// A store that was copied as files, with its log, is restored with what stands
+// in the log; and a log that lies alone where it goes is not played into it.
+func TestRestoreTakesTheLog(t *testing.T) {
+	m := startMosquitto(t)
+	dir := t.TempDir()
+	c := configOf(m, filepath.Join(dir, "live"))
+	r := serving(t, c)
+	cab := newCabinet(t, m.URL())
+	cab.await()
+	for n := range 40 {
+		cab.throw("TOLB-1", invented("TOLB-W01", n, 0))
+	}
+	eventually(t, "the throws", func() bool { return r.count(stored) == 40 })
+	copied := filepath.Join(dir, "copied.db")
+	log := 0
+	for _, end := range []string{"", "-wal"} {
+		b, err := os.ReadFile(c.storePath() + end)
+		if err != nil {
+			t.Fatal(err)
+		}
+		log = len(b)
+		if err := os.WriteFile(copied+end, b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if log == 0 {
+		t.Fatal("expected a log beside the store")
+	}
+	to := configOf(m, filepath.Join(dir, "other"))
+	if err := os.MkdirAll(to.DataDir, 0o750); err != nil {
+		t.Fatal(err)
+	}
+	stale := []byte("a log of another store")
+	if err := os.WriteFile(to.storePath()+"-wal", stale, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	kept, found, err := Restore(t.Context(), &to, copied, time.Now())
+	if err != nil || found.Throws != 40 {
+		t.Fatalf("found %+v, %v", found, err)
+	}
+	if b, err := os.ReadFile(kept + "-wal"); err != nil || string(b) != string(stale) {
+		t.Errorf("expected the old log to be kept beside, found %q, %v", b, err)
+	}
+}

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"database/sql"
 	"encoding/json"
 	"errors"
 	"io"
@@ -458,5 +459,49 @@ func TestReload(t *testing.T) {
 	}
 	if err := r.Reload(t.Context(), c); err != nil || r.couriers.find("depot") != nil {
 		t.Errorf("found %v", err)
+	}
+}
+
+// What was sent is not sent again because the store cannot note it.
+func TestSentOnceThoughTheStoreFails(t *testing.T) {
+	m, in := startMosquitto(t), newInbox(t)
+	c := configOf(m, t.TempDir())
+	c.Targets = notify.Targets{"office": {Webhook: &notify.Webhook{URL: in.URL, Secret: "sixteen bytes and more"}}}
+	c.Routes = []alerting.Route{{Name: "all", Targets: []string{"office"}}}
+	var now atomic.Int64
+	now.Store(firstDay.Add(time.Hour).UnixNano())
+	r := clocked(t, c, &now)
+	db, err := sql.Open("sqlite", "file:"+c.storePath()+"?_pragma=busy_timeout(5000)")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	if _, err := db.Exec("CREATE TRIGGER no_notes BEFORE UPDATE ON outbox BEGIN SELECT RAISE(ABORT, 'no'); END"); err != nil {
+		t.Fatal(err)
+	}
+	cab := newCabinet(t, m.URL())
+	cab.await()
+	x := invented("TOLB-W01", 0, 0)
+	x.StartedAt, x.Completed = time.Unix(0, now.Load()).UTC(), false
+	cab.throw("TOLB-1", x)
+	eventually(t, "the message", func() bool { return in.reasons() == "raised" })
+	for range 10 {
+		r.nudge()
+		time.Sleep(20 * time.Millisecond)
+	}
+	if got := in.reasons(); got != "raised" {
+		t.Errorf("sent again: %s", got)
+	}
+	if _, err := db.Exec("DROP TRIGGER no_notes"); err != nil {
+		t.Fatal(err)
+	}
+	id := r.Cases()[0].ID
+	eventually(t, "the note", func() bool {
+		r.nudge()
+		s, err := r.Sendings(t.Context(), id)
+		return err == nil && len(s) == 1 && s[0].Sent
+	})
+	if got := in.reasons(); got != "raised" {
+		t.Errorf("sent again: %s", got)
 	}
 }
