@@ -143,6 +143,12 @@ func (s *server) door(next http.Handler) http.Handler {
 			writeProblem(w, http.StatusForbidden, "with a cookie, a page of this address only may change anything; a program shows a token")
 			return
 		}
+		// A page says whom it takes to be logged in. Where another is by now, what
+		// the one has filled in must not be done in the other's name.
+		if as := r.Header.Get("X-Throwline-As"); as != "" && a.known && as != a.visitor.Account.Name {
+			writeProblem(w, http.StatusUnauthorized, "expected "+as+" to be logged in, found another; load the page anew")
+			return
+		}
 		ctx := context.WithValue(r.Context(), askingKey{}, a)
 		if pattern == "GET "+eventsPath {
 			var cancel context.CancelFunc

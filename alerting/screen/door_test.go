@@ -366,3 +366,33 @@ func TestTurnedAway(t *testing.T) {
 		t.Error("metrics that are open are not")
 	}
 }
+
+// What one has filled in is not done in the name of another who logged in
+// meanwhile.
+func TestPageOfAnother(t *testing.T) {
+	s := newDoor(t, newFake())
+	name := ""
+	let := s.door(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		v, _ := VisitorOf(r.Context())
+		name = v.Account.Name
+		w.WriteHeader(299)
+	}))
+	ask := func(as string) int {
+		r := who{alerting.Maintainer, false}.ask("POST", "/api/v1/turnouts/1/work")
+		if as != "" {
+			r.Header.Set("X-Throwline-As", as)
+		}
+		w := httptest.NewRecorder()
+		let.ServeHTTP(w, r)
+		return w.Code
+	}
+	if got := ask(""); got != 299 || name == "" {
+		t.Fatalf("found %d, %q", got, name)
+	}
+	if got := ask(name); got != 299 {
+		t.Errorf("found %d", got)
+	}
+	if got := ask("someone else"); got != http.StatusUnauthorized {
+		t.Errorf("found %d", got)
+	}
+}

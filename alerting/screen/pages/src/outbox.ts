@@ -94,7 +94,10 @@ export class Outbox {
   retry(id: string): Promise<void> {
     this.list = this.read();
     const one = this.list.find((x) => x.id === id);
-    if (one) delete one.refused;
+    if (one) {
+      delete one.refused;
+      if (one.user === "") one.user = this.carrier.user();
+    }
     this.store();
     return this.send();
   }
@@ -103,6 +106,10 @@ export class Outbox {
     this.list = this.read();
     for (const one of [...this.list]) {
       if (one.refused) continue;
+      if (one.user === "" && this.carrier.user() !== "") {
+        this.mark(one.id, { refused: true, why: "recorded before it was known who is logged in: Try again sends it in your name" });
+        continue;
+      }
       if (one.user !== this.carrier.user()) {
         this.mark(one.id, { why: `kept for ${one.user || "who was not logged in"}: it is sent once that account is logged in here` });
         continue;

@@ -2,6 +2,7 @@
 
 import type { components } from "../made/api.d.ts";
 import { get, Problem, type List } from "./api.ts";
+import { self } from "./api/http.ts";
 
 export type Role = Person["role"];
 
@@ -31,6 +32,7 @@ let known: Session | undefined;
 /** Asks who is logged in. */
 export async function readSession(): Promise<Session> {
   known = await get<Session>("/session");
+  self.name = known.user?.name ?? "";
   document.dispatchEvent(new CustomEvent("session"));
   return known;
 }

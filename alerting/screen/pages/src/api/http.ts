@@ -32,10 +32,14 @@ export async function get<T>(path: string, query: Record<string, string | number
   return (await res.json()) as T;
 }
 
+/** Whom this page takes to be logged in; "" where nobody needs to be, or it is not known. */
+export const self = { name: "" };
+
 async function send<T>(method: string, path: string, kind?: string, body?: BodyInit): Promise<T | undefined> {
   const res = await fetch(`/api/v1${path}`, {
     method,
-    headers: { accept: "application/json", ...(kind === undefined ? {} : { "content-type": kind }) },
+    // Another may have logged in meanwhile, in another tab: nothing is done in his name.
+    headers: { accept: "application/json", ...(self.name ? { "x-throwline-as": self.name } : {}), ...(kind === undefined ? {} : { "content-type": kind }) },
     ...(body === undefined ? {} : { body }),
   });
   if (!res.ok) throw await problemOf(res);
