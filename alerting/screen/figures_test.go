@@ -51,6 +51,11 @@ func TestFleet(t *testing.T) {
 	if body != want {
 		t.Errorf("expected %s\nfound    %s", want, body)
 	}
+	// Whoever changes the registry sees it at once.
+	r.do("PUT", apiPath+"/places/W1", `{"area":"Ash"}`)
+	if body := r.reads("/fleet", "/fleet", &f); !strings.Contains(body, `"Ash"`) {
+		t.Errorf("the registry of before is shown: %s", body)
+	}
 }
 
 // The words for how a turnout fares, and which alert is told of it.

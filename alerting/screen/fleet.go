@@ -82,6 +82,14 @@ type fleets struct {
 	whole fleetJSON
 }
 
+// anew has the fleet made again when it is next asked for: whoever has changed
+// the registry wants to see it.
+func (f *fleets) anew() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.taken = time.Time{}
+}
+
 func (s *server) fleet(ctx context.Context, _ *struct{}) (*answer[fleetJSON], error) {
 	desk, err := s.desk()
 	if err != nil {

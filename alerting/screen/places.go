@@ -71,6 +71,7 @@ func (s *server) places(ctx context.Context, in *placesInput) (*answer[List[aler
 	if err != nil {
 		return nil, s.problem(ctx, err, "read the registry")
 	}
+	s.fleets.anew()
 	list := desk.Places()
 	if q := strings.ToLower(in.Query); q != "" {
 		list = slices.DeleteFunc(slices.Clone(list), func(p alerting.Place) bool {
@@ -125,6 +126,7 @@ func (s *server) savePlace(ctx context.Context, in *savePlaceInput) (*answer[ale
 	if err := desk.SavePlace(ctx, By(ctx, b.By), p); err != nil {
 		return nil, s.problem(ctx, err, "enter what is said of the turnout")
 	}
+	s.fleets.anew()
 	p, _ = placeOf(desk, in.Turnout)
 	return &answer[alerting.Place]{p}, nil
 }
@@ -147,6 +149,7 @@ func (s *server) dropPlace(ctx context.Context, in *dropPlaceInput) (*struct{}, 
 	if err := desk.DropPlace(ctx, By(ctx, in.By), in.Turnout); err != nil {
 		return nil, s.problem(ctx, err, "forget what was said of the turnout")
 	}
+	s.fleets.anew()
 	return nil, nil
 }
 
