@@ -52,7 +52,7 @@ func TestFleet(t *testing.T) {
 		t.Errorf("expected %s\nfound    %s", want, body)
 	}
 	// Whoever changes the registry sees it at once.
-	r.do("PUT", apiPath+"/places/W1", `{"area":"Ash"}`)
+	r.do("PUT", apiPath+"/places/W1", `{"area":"Ash"}`, asJSON...)
 	if body := r.reads("/fleet", "/fleet", &f); !strings.Contains(body, `"Ash"`) {
 		t.Errorf("the registry of before is shown: %s", body)
 	}
