@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"crypto/rand"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -14,15 +15,15 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
-	paho "github.com/eclipse/paho.mqtt.golang"
 	"golang.org/x/sys/unix"
 
 	"throwline/alerting"
+	"throwline/daemon/export"
 	"throwline/daemon/store"
 	"throwline/ingest"
+	"throwline/ingest/mqtt"
 )
 
 const (
@@ -120,7 +121,7 @@ func refusedSign(list []ingest.SetAside) alerting.Sign {
 			break
 		}
 	}
-	top := slices.SortedFunc(maps.Keys(why), func(a, b string) int { return cmp.Or(cmp.Compare(why[b], why[a]), cmp.Compare(a, b)) })
+	top := most(why)
 	s.Word, s.Said = alerting.Worse, fmt.Sprintf("%d in %d days", len(list), asideDays)
 	if len(list) >= asideRead {
 		s.Said = fmt.Sprintf("at least %d in %d days", len(list), asideDays)
@@ -162,89 +163,96 @@ func (c *Config) examineBroker(ctx context.Context, listen time.Duration) []aler
 		s.Said, s.Do = strings.Join(faults, "; "), "mend mqtt.tls"
 		return []alerting.Sign{s}
 	}
-	name := strings.Join(c.MQTT.Brokers, ", ")
-	o := paho.NewClientOptions().SetClientID("throwline-doctor-" + rand.Text()[:8]).SetCleanSession(true).SetAutoReconnect(false).
-		SetConnectTimeout(examined).SetUsername(c.MQTT.Username).SetPassword(c.MQTT.Password)
-	for _, b := range c.MQTT.Brokers {
-		o.AddBroker(strings.NewReplacer("mqtts://", "ssl://", "mqtt://", "tcp://").Replace(b))
-	}
-	if secure != nil {
-		o.SetTLSConfig(secure)
-	}
-	var mu sync.Mutex
-	var throws, other, wrong int
-	why, cabinets := map[string]int{}, map[string]bool{}
-	reader := newReader(c.Limits.wireLimits())
 	mapped := c.MQTT.mappings(func(string, string, string) {}) // it was checked when it was read
-	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
-		mu.Lock()
-		defer mu.Unlock()
-		p := placed(c.MQTT.Prefix, mapped, m.Topic(), m.Payload(), time.Now())
-		if p.kind == aStrayTopic || m.Retained() {
-			other++
-			return
-		}
-		reader.read(p)
-		cabinets[p.cabinet] = true
-		switch {
-		case p.refusal != nil:
-			wrong++
-			why[p.refusal.Error()]++
-		case p.throw != nil:
-			throws++
-		default:
-			other++
+	messages := make(chan *mqtt.Message)
+	link, err := c.connect(ctx, secure, func(l *mqtt.Link, m *mqtt.Message) {
+		select {
+		case messages <- m:
+		case <-l.Gone():
 		}
 	})
-	client := paho.NewClient(o)
-	if t := client.Connect(); !t.WaitTimeout(examined+time.Second) || t.Error() != nil {
-		s.Said = "no session with " + name
-		s.Do = "see that the broker runs and that this machine reaches it"
-		if err := t.Error(); err != nil {
-			s.Said += ": " + err.Error()
-			if strings.Contains(strings.ToLower(err.Error()), "not authorized") || strings.Contains(strings.ToLower(err.Error()), "bad user name") {
-				s.Do = "the broker knows us not: see to mqtt.username and mqtt.password_file, and to the broker's own list"
-			}
+	if err != nil {
+		s.Said, s.Do = err.Error(), "see that the broker runs and that this machine reaches it"
+		if text := strings.ToLower(err.Error()); strings.Contains(text, "not authorized") || strings.Contains(text, "bad user name") {
+			s.Do = "the broker knows us not: see to mqtt.username and mqtt.password_file, and to the broker's own list"
 		}
 		return []alerting.Sign{s}
 	}
-	defer client.Disconnect(100)
-	s.Word, s.Said = alerting.Good, "connected to "+name
-	topics := alerting.Sign{What: "subscription", Word: alerting.Good, Said: "granted: " + c.MQTT.Prefix + "/+/throw/+"}
-	filters := map[string]byte{c.MQTT.Prefix + "/+/throw/+": 1, c.MQTT.Prefix + "/+/state": 1, c.MQTT.Prefix + "/+/conditions": 1}
-	for _, m := range mapped {
-		filters[m.topic.Filter()] = 1
-		topics.Said += ", " + m.topic.Filter()
-	}
-	t := client.SubscribeMultiple(filters, nil)
-	if !t.WaitTimeout(examined) || t.Error() != nil {
-		topics.Word, topics.Said, topics.Do = alerting.Bad, fmt.Sprintf("the broker gives no answer to a subscription: %v", t.Error()), "see to the broker's list of who may read what"
-		return []alerting.Sign{s, topics}
-	}
-	if granted, ok := t.(*paho.SubscribeToken); ok {
-		for topic, code := range granted.Result() {
-			if code == 0x80 {
-				topics.Word, topics.Said, topics.Do = alerting.Bad, "the broker refuses us "+topic, "let "+cmp.Or(c.MQTT.Username, "this client")+" read it in the broker's list"
+	defer link.Close()
+	s.Word, s.Said = alerting.Good, "connected to one of "+strings.Join(c.MQTT.Brokers, ", ")
+	filters := (&mqtt.Options{Prefix: c.MQTT.Prefix, Mapped: templates(mapped)}).Filters()
+	topics := alerting.Sign{What: "subscription", Word: alerting.Good, Said: "granted: " + strings.Join(filters, ", ")}
+	listening := make(chan error, 1)
+	go func() { listening <- link.Subscribe(ctx, filters...) }() // what is retained comes before the answer
+	var throws, other, wrong int
+	why, cabinets := map[string]int{}, map[string]bool{}
+	reader := newReader(c.Limits.wireLimits())
+	end := time.NewTimer(listen)
+	defer end.Stop()
+	for open, over := true, false; open || !over; {
+		select {
+		case <-ctx.Done():
+			open, over = false, true
+		case <-end.C:
+			over = true
+		case <-link.Lost():
+			topics.Word, topics.Said, topics.Do = alerting.Bad, fmt.Sprintf("the connection was lost: %v", link.Err()), "see to the broker's log; two programs under one client_id throw each other out"
+			return []alerting.Sign{s, topics}
+		case err := <-listening:
+			if open = false; err != nil {
+				topics.Word, topics.Said, topics.Do = alerting.Bad, err.Error(), "let "+cmp.Or(c.MQTT.Username, "this client")+" read it in the broker's list"
+				return []alerting.Sign{s, topics}
+			}
+		case m := <-messages:
+			m.Ack()
+			p := placed(c.MQTT.Prefix, mapped, m.Topic, m.Payload, time.Now())
+			if p.kind == aStrayTopic || m.Retained {
+				other++
+				continue
+			}
+			reader.read(p)
+			cabinets[p.cabinet] = true
+			switch {
+			case p.refusal != nil:
+				wrong++
+				why[p.refusal.Error()]++
+			case p.throw != nil:
+				throws++
+			default:
+				other++
 			}
 		}
 	}
-	select {
-	case <-ctx.Done():
-	case <-time.After(listen):
-	}
-	mu.Lock()
-	defer mu.Unlock()
-	heard := alerting.Sign{What: "messages", Word: alerting.Good, Said: fmt.Sprintf("%d throws of %d cabinets in %s, %d refused, %d others", throws, len(cabinets), about(listen), wrong, other)}
+	heard := alerting.Sign{What: "messages", Word: alerting.Good, Said: fmt.Sprintf("in %s: throws %d, of cabinets %d, refused %d, others %d", about(listen), throws, len(cabinets), wrong, other)}
 	if wrong > 0 {
 		heard.Word = alerting.Worse
-		for _, w := range slices.SortedFunc(maps.Keys(why), func(a, b string) int { return cmp.Compare(why[b], why[a]) })[:1] {
-			heard.Said += "; " + w
-		}
+		heard.Said += "; " + most(why)[0]
 		heard.Do = "mend the sender: what it sends is set aside"
 	} else if throws == 0 {
 		heard.Word, heard.Do = alerting.Unknown, "nothing was thrown while we listened; listen longer (--listen), or look whether cabinets are connected to this broker under "+c.MQTT.Prefix
 	}
 	return []alerting.Sign{s, topics, heard}
+}
+
+// connect opens a connection of which the broker keeps nothing, to the first
+// of the brokers that answers.
+func (c *Config) connect(ctx context.Context, secure *tls.Config, receive func(*mqtt.Link, *mqtt.Message)) (*mqtt.Link, error) {
+	var errs []error
+	for _, b := range c.MQTT.Brokers {
+		link, err := mqtt.Connect(ctx, mqtt.LinkOptions{
+			Broker: b, ClientID: "throwline-doctor-" + rand.Text()[:8], Username: c.MQTT.Username, Password: c.MQTT.Password, TLS: secure, Forget: true, Receive: receive,
+		})
+		if err == nil {
+			return link, nil
+		}
+		errs = append(errs, fmt.Errorf("no connection to %s: %w", b, err))
+	}
+	return nil, errors.Join(errs...)
+}
+
+// most returns what was counted, the most frequent first.
+func most(n map[string]int) []string {
+	return slices.SortedFunc(maps.Keys(n), func(a, b string) int { return cmp.Or(cmp.Compare(n[b], n[a]), cmp.Compare(a, b)) })
 }
 
 // examineTargets looks whether targets can be reached. Nothing is sent to them.
@@ -329,5 +337,30 @@ func (d *Daemon) Examine(ctx context.Context) []alerting.Sign {
 	if kept, err := d.store.OutboxState(ctx); err == nil {
 		signs = append(signs, outboxSigns(kept, d.Now())...)
 	}
+	for _, e := range d.Exports() {
+		signs = append(signs, exportSign(&e, d.Now()))
+	}
 	return append(signs, c.examineTargets(ctx)...)
+}
+
+func exportSign(e *export.State, now time.Time) alerting.Sign {
+	s := alerting.Sign{What: "export " + e.Name, Word: alerting.Good, Said: fmt.Sprintf("to %s: %d points written", e.To, e.Written)}
+	if e.BehindThrows+e.BehindEvents > 0 {
+		s.Said += fmt.Sprintf(", %d throws and %d events behind (%s)", e.BehindThrows, e.BehindEvents, about(e.Behind(now)))
+	}
+	if e.Missed > 0 {
+		s.Said += fmt.Sprintf(", %d throws were past their retention before they could be", e.Missed)
+	}
+	if e.Refused > 0 {
+		s.Word, s.Do = alerting.Worse, "see the program's log for which points, and the store's for why"
+		s.Said += fmt.Sprintf(", %d refused", e.Refused)
+	}
+	if e.Trouble != "" {
+		s.Word, s.Do = alerting.Bad, "see that the store runs and has room; what waits is written by itself afterwards"
+		if e.Setup {
+			s.Do = "see to export.influx in the configuration: url, org, bucket and token"
+		}
+		s.Said += "; for " + about(now.Sub(e.TroubleSince)) + " nothing can be: " + e.Trouble
+	}
+	return s
 }

@@ -56,7 +56,7 @@ func TestExamine(t *testing.T) {
 		said string
 	}{
 		"store": {alerting.Good, "the program is running"}, "broker": {alerting.Good, "connected"}, "subscription": {alerting.Good, "granted"},
-		"messages": {alerting.Worse, "1 throws of 1 cabinets in 2 seconds, 1 refused"}, "target office": {alerting.Good, "can be reached"},
+		"messages": {alerting.Worse, "in 2 seconds: throws 1, of cabinets 1, refused 1"}, "target office": {alerting.Good, "can be reached"},
 		"target gone": {alerting.Bad, "refused"}, "messages to gone": {alerting.Bad, "the last try failed"}, "messages to office": {alerting.Good, "1 sent"}, "disk": {alerting.Good, "free"},
 	} {
 		if got := s[what]; got.Word != want.word && what != "disk" || !strings.Contains(got.Said, want.said) {

@@ -308,7 +308,7 @@ func (s *Session) connect(ctx context.Context) (l *Link, broker string, err erro
 func (s *Session) attend(ctx context.Context, l *Link) {
 	wait := Backoff{Least: 2 * time.Second, Most: time.Minute}
 	for {
-		err := l.Subscribe(ctx, s.o.filters()...)
+		err := l.Subscribe(ctx, s.o.Filters()...)
 		if err == nil {
 			s.subscribed()
 			select {

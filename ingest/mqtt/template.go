@@ -119,8 +119,8 @@ func (o *Options) place(m *Message) {
 	}
 }
 
-// filters returns all that is subscribed to.
-func (o *Options) filters() []string {
+// Filters returns all that a session of these options subscribes to.
+func (o *Options) Filters() []string {
 	list := filters(o.Prefix)
 	for i := range o.Mapped {
 		list = append(list, o.Mapped[i].Filter())
