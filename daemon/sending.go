@@ -109,6 +109,7 @@ func (s *couriers) send(c *courier) {
 		if c.before != nil && c.before.done != nil {
 			<-c.before.done
 		}
+		c.before = nil
 		c.run(ctx)
 	})
 }
@@ -210,7 +211,7 @@ func (c *courier) sendDue(ctx context.Context) bool {
 		done, err := c.send(ctx, &list[i])
 		if err != nil {
 			if ctx.Err() == nil {
-				c.d.o.Log.Warn("what became of a message cannot be noted; it is sent again", "target", c.name, "error", err)
+				c.d.o.Log.Warn("what became of a message cannot be noted; that is tried again, the message is not sent again", "target", c.name, "error", err)
 			}
 			return false
 		}
@@ -254,9 +255,6 @@ func (c *courier) send(ctx context.Context, o *store.Outgoing) (done bool, err e
 		permanent, after = f.Permanent, f.After
 	}
 	outcome := failure.Error()
-	if !permanent && now.Sub(o.Since) > sendFor {
-		permanent, outcome = true, outcome+"; given up after "+about(sendFor)
-	}
 	c.d.o.Log.Warn("a message could not be sent", "target", c.name, "reason", o.Reason, "turnout", o.Turnout, "tries", o.Tries+1, "given_up", permanent, "error", failure)
 	if permanent {
 		c.d.metrics.sent(c.name, "given up")

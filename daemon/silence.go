@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"fmt"
-	"slices"
 	"sync"
 	"time"
 
@@ -129,10 +128,14 @@ func about(d time.Duration) string {
 // watched returns every cabinet that was ever heard, or said that it was there.
 func (d *Daemon) watched() []ingest.CabinetState {
 	list := d.Cabinets()
+	said := make(map[string]bool, len(list))
+	for i := range list {
+		said[list[i].Cabinet] = true
+	}
 	d.clerk.hearing.mu.Lock()
 	defer d.clerk.hearing.mu.Unlock()
 	for name := range d.clerk.cabinets {
-		if !slices.ContainsFunc(list, func(c ingest.CabinetState) bool { return c.Cabinet == name }) {
+		if !said[name] {
 			list = append(list, ingest.CabinetState{Cabinet: name})
 		}
 	}
@@ -140,7 +143,7 @@ func (d *Daemon) watched() []ingest.CabinetState {
 }
 
 // silences returns the cabinets whose alert has to change.
-func (d *Daemon) silences() (cabinets []string) {
+func (d *Daemon) silences() (cabinets []ingest.CabinetState) {
 	now := d.Now()
 	link := d.session.Status()
 	if !link.Subscribed {
@@ -152,7 +155,7 @@ func (d *Daemon) silences() (cabinets []string) {
 	for _, c := range d.watched() {
 		since, _ := d.clerk.quiet(&c, &d.settings.Load().Silence, now)
 		if since.IsZero() == (len(d.clerk.silent[c.Cabinet].Open) > 0) {
-			cabinets = append(cabinets, c.Cabinet)
+			cabinets = append(cabinets, c)
 		}
 	}
 	return cabinets
@@ -160,12 +163,9 @@ func (d *Daemon) silences() (cabinets []string) {
 
 // hush raises or clears the alerts of silent cabinets. "No data" clears nothing
 // else: what stood at the turnouts of a silent cabinet still stands.
-func (d *Daemon) hush(f *filer, tx entries, made *draft, cabinets []string) error {
+func (d *Daemon) hush(f *filer, tx entries, made *draft, cabinets []ingest.CabinetState) error {
 	v := f.view(made)
-	for _, c := range d.watched() {
-		if !slices.Contains(cabinets, c.Cabinet) {
-			continue
-		}
+	for _, c := range cabinets {
 		var findings []detect.Finding
 		if since, why := f.clerk.quiet(&c, &d.settings.Load().Silence, v.at); !since.IsZero() {
 			findings = []detect.Finding{{
@@ -202,20 +202,16 @@ func (d *Daemon) hush(f *filer, tx entries, made *draft, cabinets []string) erro
 	return nil
 }
 
-// silenced splits the alerts of cabinets from those of turnouts.
-func silenced(list []alerting.Alert) (turnouts []alerting.Alert, cabinets map[string]alerting.Past) {
+// silenced splits the open alerts of cabinets from those of turnouts.
+func silenced(open []alerting.Alert) (turnouts []alerting.Alert, cabinets map[string]alerting.Past) {
 	cabinets = map[string]alerting.Past{}
-	for _, a := range list {
+	for _, a := range open {
 		if a.Cabinet == "" {
 			turnouts = append(turnouts, a)
 			continue
 		}
 		p := cabinets[a.Cabinet]
-		if a.Open() {
-			p.Open = append(p.Open, a)
-		} else {
-			p.Recent = append(p.Recent, a)
-		}
+		p.Open = append(p.Open, a)
 		cabinets[a.Cabinet] = p
 	}
 	return turnouts, cabinets
