@@ -233,8 +233,10 @@ func TestModel(t *testing.T) {
 			},
 			place: Place{Turnout: "W1"},
 		}
-		if err := CheckRoutes(w.routes, []string{"hook", "topic", "mail", "chief", "pager"}); err != nil {
-			t.Fatal(err)
+		for i := range w.routes {
+			if err := w.routes[i].Check([]string{"hook", "topic", "mail", "chief", "pager"}); err != nil {
+				t.Fatal(err)
+			}
 		}
 		for range 200 {
 			w.now = w.now.Add(time.Duration(rng.IntN(40)+1) * time.Minute)

@@ -9,6 +9,33 @@ import (
 	"throwline/detect"
 )
 
+// Route says who gets what. All routes that match are followed; a target gets
+// one message however many of them name it.
+type Route struct {
+	Name    string   `json:"name" yaml:"name"`
+	Match   Match    `json:"match" yaml:"match"`
+	Hours   *Hours   `json:"hours,omitempty" yaml:"hours"` // nil: always
+	Targets []string `json:"targets" yaml:"targets"`
+	// Remind while unacknowledged, every so often; 0: never.
+	Remind time.Duration `json:"remind_ns,omitempty" yaml:"remind"`
+	// Escalate to further targets while unacknowledged.
+	Escalate []Escalation `json:"escalate,omitempty" yaml:"escalate"`
+}
+
+// Hours are those of the week in which a route is followed, in a zone.
+type Hours struct {
+	Zone string   `json:"zone" yaml:"zone"`           // IANA name
+	Days []string `json:"days,omitempty" yaml:"days"` // mon … sun; none: all
+	From string   `json:"from" yaml:"from"`           // 06:00
+	To   string   `json:"to" yaml:"to"`               // 22:00; at or before From: of the next day
+}
+
+// Escalation is who is told if nobody has acknowledged after a time.
+type Escalation struct {
+	After   time.Duration `json:"after_ns" yaml:"after"`
+	Targets []string      `json:"targets" yaml:"targets"`
+}
+
 // Shortest and longest time between reminders, and before an escalation.
 const (
 	minRemind = time.Minute
@@ -64,20 +91,6 @@ func (r *Route) Check(targets []string) error {
 		}
 		if err := known(e.Targets, what); err != nil {
 			return err
-		}
-	}
-	return nil
-}
-
-// CheckRoutes returns what is wrong with the routes, or nil: what is wrong with
-// the first that has a fault, or that two have one name.
-func CheckRoutes(routes []Route, targets []string) error {
-	for i := range routes {
-		if err := routes[i].Check(targets); err != nil {
-			return err
-		}
-		if slices.ContainsFunc(routes[:i], func(r Route) bool { return r.Name == routes[i].Name }) {
-			return fmt.Errorf("routes: expected each name once, found %q twice", routes[i].Name)
 		}
 	}
 	return nil

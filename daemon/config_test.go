@@ -302,3 +302,21 @@ func TestEnvironment(t *testing.T) {
 		}
 	}
 }
+
+func TestConfigRoutes(t *testing.T) {
+	_, err := ReadConfig("c.yaml", []byte(`
+targets:
+  office: {webhook: {url: "http://127.0.0.1:1/x", secret_file: /nowhere/secret}}
+routes:
+  - {name: all, targets: [office]}
+  - {name: all, targets: [nobody]}
+`), nil)
+	for _, want := range []string{
+		`line 6: routes[1]: expected a name of its own, found "all", as in routes[0]`, `line 6: routes[1]: expected a route that can be followed, found route "all", targets: expected one of ["office"], found "nobody"`,
+		"line 3: targets[office].webhook.secret_file: expected a file that can be read, found /nowhere/secret",
+	} {
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("expected %q, found %v", want, err)
+		}
+	}
+}
