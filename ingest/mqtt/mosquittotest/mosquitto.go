@@ -5,6 +5,7 @@ package mosquittotest
 import (
 	"bytes"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -24,6 +25,7 @@ type Server struct {
 	port int
 	path string
 	cmd  *exec.Cmd
+	gone chan struct{} // closed when cmd has ended
 	out  *output
 }
 
@@ -68,14 +70,20 @@ func newServer(t testing.TB) *Server {
 	return s
 }
 
+// freePort returns a port at which nobody listens, below those that systems
+// give away by themselves: while the broker is down, its port must not become
+// another test's.
 func freePort(t testing.TB) int {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for range 100 {
+		port := 10_000 + rand.IntN(20_000)
+		if l, err := net.Listen("tcp", net.JoinHostPort("127.0.0.1", strconv.Itoa(port))); err == nil {
+			_ = l.Close()
+			return port
+		}
 	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
+	t.Fatal("found no free port between 10000 and 30000")
+	return 0
 }
 
 // URL returns its address, tcp://host:port.
@@ -103,10 +111,23 @@ func (s *Server) Begin() {
 	if err := cmd.Start(); err != nil {
 		s.t.Fatal(err)
 	}
-	s.cmd = cmd
+	gone := make(chan struct{})
+	s.cmd, s.gone = cmd, gone
+	go func() {
+		_ = cmd.Wait() // killed is an error too
+		close(gone)
+	}()
 	for range 500 {
-		if c, err := net.Dial("tcp", s.addr()); err == nil {
+		c, err := net.Dial("tcp", s.addr())
+		if err == nil {
 			_ = c.Close()
+		}
+		select {
+		case <-gone: // who answers is another
+			s.t.Fatalf("mosquitto ended at once; it says:\n%s", s.out.String())
+		default:
+		}
+		if err == nil {
 			return
 		}
 		time.Sleep(20 * time.Millisecond)
@@ -125,7 +146,7 @@ func (s *Server) end(how syscall.Signal) {
 		return
 	}
 	_ = s.cmd.Process.Signal(how)
-	_ = s.cmd.Wait() // killed is an error too
+	<-s.gone
 	s.cmd = nil
 }
 
