@@ -3,8 +3,9 @@
 
 import uPlot from "uplot";
 import type { Phase } from "../api.ts";
-import { fill, h } from "../dom.ts";
-import { axes, fontOf, keepSized, palette, room, type Palette } from "./plot.ts";
+import { fill } from "../dom.ts";
+import { clipped, CourseGraph, fillBand, phasesInSight } from "./course.ts";
+import { axes, fontOf, palette, room } from "./plot.ts";
 import { placeLabels } from "./labels.ts";
 
 export interface Line {
@@ -26,28 +27,14 @@ export interface Overlay {
   read(i: number | undefined): (Node | string)[];
 }
 
-export class OverlayGraph {
-  readonly el: HTMLElement;
-  private readonly box = h("div", { class: "plot", role: "img", tabindex: 0 });
-  private readonly name = h("b");
-  private readonly reading = h("p", { class: "reading" });
-  private readonly off: () => void;
-  private readonly height: number;
-  private readonly key: string;
-  private plot: uPlot | undefined;
-  private p: Palette | undefined;
+export class OverlayGraph extends CourseGraph {
   private o: Overlay | undefined;
   private at: number | undefined;
 
   constructor(height: number, rem: number, sync: string) {
-    this.height = Math.round(height * rem);
-    this.key = sync;
-    this.el = h("figure", { class: "trace overlay" }, h("figcaption", null, this.name, this.reading), this.box);
+    super("trace overlay", height, rem, sync);
+    this.box.tabIndex = 0;
     this.box.addEventListener("keydown", (ev) => this.press(ev));
-    this.off = keepSized(this.box, (w) => {
-      if (this.plot) this.plot.setSize({ width: w, height: this.height });
-      else this.build(w);
-    }, () => this.rebuild());
   }
 
   show(o: Overlay): void {
@@ -59,19 +46,7 @@ export class OverlayGraph {
     this.rebuild();
   }
 
-  close(): void {
-    this.off();
-    this.plot?.destroy();
-  }
-
-  private rebuild(): void {
-    const w = Math.floor(this.box.clientWidth);
-    this.plot?.destroy();
-    this.plot = undefined;
-    if (w > 0) this.build(w);
-  }
-
-  private build(width: number): void {
+  protected build(width: number): void {
     const o = this.o;
     if (!o) return;
     const p = (this.p = palette(this.el));
@@ -134,7 +109,7 @@ export class OverlayGraph {
     ctx.textAlign = "left";
     ctx.textBaseline = "bottom";
     const right = bbox.left + bbox.width;
-    const seen = o.phases.map((ph) => ({ name: ph.phase, a: Math.max(bbox.left, u.valToPos(ph.start_s, "x", true)), b: Math.min(right, u.valToPos(ph.end_s, "x", true)) })).filter((ph) => ph.b > ph.a);
+    const seen = phasesInSight(u, o.phases);
     const places = placeLabels(seen.map((ph) => ({ at: (ph.a + ph.b) / 2, width: ctx.measureText(ph.name).width })), bbox.left, right, 1, 6 * r);
     ctx.strokeStyle = p.line;
     ctx.fillStyle = p.soft;
@@ -155,20 +130,12 @@ export class OverlayGraph {
     const p = this.p;
     const o = this.o;
     if (!p || !o) return;
-    const { ctx, bbox } = u;
-    ctx.save();
-    ctx.beginPath();
-    ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
-    ctx.clip();
+    const { ctx } = u;
+    clipped(u);
     for (const l of o.lines) {
       if (!l.band) continue;
-      const edge = (c: (number | null)[]): [number, number][] => o.x.flatMap((x, i): [number, number][] => (c[i] === null || c[i] === undefined ? [] : [[u.valToPos(x, "x", true), u.valToPos(c[i]!, "y", true)]]));
-      ctx.beginPath();
-      [...edge(l.band.high), ...edge(l.band.low).reverse()].forEach(([x, y], i) => (i === 0 ? ctx.moveTo(x, y) : ctx.lineTo(x, y)));
-      ctx.closePath();
-      ctx.fillStyle = l.ink === "blue" ? p.wash : p.ink;
       ctx.globalAlpha = l.ink === "blue" ? 1 : 0.13;
-      ctx.fill();
+      fillBand(u, o.x, l.band.low, l.band.high, l.ink === "blue" ? p.wash : p.ink);
     }
     ctx.restore();
   }

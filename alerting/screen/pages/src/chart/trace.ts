@@ -4,22 +4,14 @@ import uPlot from "uplot";
 import type { Channel, ThrowDetail, Trace } from "../api.ts";
 import { fill, h } from "../dom.ts";
 import { figure, quantityName, withUnit } from "../words.ts";
-import { axes, fontOf, keepSized, nearest, palette, room, type Palette } from "./plot.ts";
+import { clipped, CourseGraph, fillBand, phasesInSight, points, trail } from "./course.ts";
+import { axes, fontOf, nearest, palette, room } from "./plot.ts";
 import { placeLabels } from "./labels.ts";
 import { pastBand, type PastBand } from "./pastband.ts";
 
 const rowsOfLabels = 2;
 
-export class TraceGraph {
-  readonly el: HTMLElement;
-  private readonly box = h("div", { class: "plot", role: "img" });
-  private readonly reading = h("p", { class: "reading" });
-  private readonly name = h("b");
-  private readonly key: string;
-  private readonly height: number;
-  private readonly off: () => void;
-  private plot: uPlot | undefined;
-  private p: Palette | undefined;
+export class TraceGraph extends CourseGraph {
   private throw_: ThrowDetail | undefined;
   private trace: Trace | undefined;
   private channel: Channel | undefined;
@@ -28,13 +20,7 @@ export class TraceGraph {
 
   /** height in rem; sync names the graphs whose cursors move together. */
   constructor(height: number, rem: number, sync: string) {
-    this.key = sync;
-    this.height = Math.round(height * rem);
-    this.el = h("figure", { class: "trace" }, h("figcaption", null, this.name, this.reading), this.box);
-    this.off = keepSized(this.box, (w) => {
-      if (this.plot) this.plot.setSize({ width: w, height: this.height });
-      else this.build(w);
-    }, () => this.rebuild());
+    super("trace", height, rem, sync);
   }
 
   show(t: ThrowDetail, trace: Trace, channel: Channel | undefined): void {
@@ -51,19 +37,7 @@ export class TraceGraph {
     this.rebuild();
   }
 
-  close(): void {
-    this.off();
-    this.plot?.destroy();
-  }
-
-  private rebuild(): void {
-    const w = Math.floor(this.box.clientWidth);
-    this.plot?.destroy();
-    this.plot = undefined;
-    if (w > 0) this.build(w);
-  }
-
-  private build(width: number): void {
+  protected build(width: number): void {
     if (!this.trace) return;
     const p = (this.p = palette(this.el));
     const samples = this.channel?.samples ?? [];
@@ -125,7 +99,7 @@ export class TraceGraph {
     ctx.font = fontOf(p, r);
     ctx.textAlign = "left";
     ctx.textBaseline = "bottom";
-    const seen = phases.map((ph) => ({ name: ph.phase, a: Math.max(bbox.left, u.valToPos(ph.start_s, "x", true)), b: Math.min(right, u.valToPos(ph.end_s, "x", true)) })).filter((ph) => ph.b > ph.a);
+    const seen = phasesInSight(u, phases);
     const labels = seen.map((ph) => ({ at: (ph.a + ph.b) / 2, width: ctx.measureText(ph.name).width }));
     const places = placeLabels(labels, bbox.left, right, rowsOfLabels, 7 * r);
     seen.forEach((ph, i) => {
@@ -162,23 +136,11 @@ export class TraceGraph {
     const p = this.p;
     const past = this.past;
     if (!p || !past) return;
-    const { ctx, bbox } = u;
+    const { ctx } = u;
     const r = devicePixelRatio;
-    const points = (c: (number | null)[]): [number, number][] =>
-      past.at.flatMap((x, i): [number, number][] => (c[i] === null || c[i] === undefined ? [] : [[u.valToPos(x, "x", true), u.valToPos(c[i]!, "y", true)]]));
-    const trail = (list: [number, number][], start: boolean): void => list.forEach(([x, y], i) => (start && i === 0 ? ctx.moveTo(x, y) : ctx.lineTo(x, y)));
-    ctx.save();
-    ctx.beginPath();
-    ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
-    ctx.clip();
-    ctx.beginPath();
-    trail(points(past.high), true);
-    trail(points(past.low).reverse(), false);
-    ctx.closePath();
-    ctx.fillStyle = p.wash;
-    ctx.fill();
-    ctx.beginPath();
-    trail(points(past.mid), true);
+    clipped(u);
+    fillBand(u, past.at, past.low, past.high, p.wash);
+    trail(ctx, points(u, past.at, past.mid));
     ctx.strokeStyle = p.blue;
     ctx.lineWidth = 1.2 * r;
     ctx.setLineDash([5 * r, 3 * r]);
