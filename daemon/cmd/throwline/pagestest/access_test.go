@@ -5,8 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -16,9 +14,6 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
-
-	"throwline/ingest/mqtt"
-	"throwline/ingest/mqtt/mosquittotest"
 )
 
 // typed types over what stands in a field, as a person does.
@@ -50,37 +45,11 @@ func fetched(path, body string, status *int) chromedp.Action {
 
 // From the printed link to the first administrator, to people with less, and out again.
 func TestAccess(t *testing.T) {
-	if built, _ := filepath.Glob("../../../../alerting/screen/pages/dist/*.js"); len(built) == 0 {
-		if os.Getenv("CI") != "" {
-			t.Fatal("the pages are not built: make pages")
-		}
-		t.Skip("the pages are not built: make pages")
-	}
 	const chiefs, viewers = "points need grease", "a calm view of points"
-	broker := mosquittotest.Start(t, "allow_anonymous true")
-	program := serve(t, broker.URL(), "access: {mode: accounts}\n")
+	program, cab := begin(t, "access: {mode: accounts}\n")
 	if !strings.HasPrefix(program.setup, program.page+"/welcome#") {
 		t.Fatalf("found the link %q", program.setup)
 	}
-	sender, err := mqtt.Open(t.Context(), mqtt.Options{Brokers: []string{broker.URL()}, ClientID: "sender", Prefix: "elsewhere/v1"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer sender.Close(context.Background())
-	ready := func() bool {
-		res, err := http.Get(program.page + "/readyz")
-		if err == nil {
-			res.Body.Close()
-		}
-		return err == nil && res.StatusCode == http.StatusOK
-	}
-	for i := 0; !sender.Status().Connected || !ready(); i++ {
-		if i > 200 {
-			t.Fatal("not connected or not ready")
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
-	cab := &cabinet{t: t, s: sender}
 	for i := range 4 {
 		cab.throw("ORR-W07", 0, true, time.Now().Add(time.Duration(i-10)*time.Minute))
 	}

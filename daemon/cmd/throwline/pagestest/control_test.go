@@ -8,7 +8,6 @@ import (
 	"io"
 	"net/http"
 	"os"
-	"path/filepath"
 	"regexp"
 	"syscall"
 	"testing"
@@ -19,9 +18,6 @@ import (
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
-
-	"throwline/ingest/mqtt"
-	"throwline/ingest/mqtt/mosquittotest"
 )
 
 // shows holds a section of the control room's list against what it should say.
@@ -88,26 +84,7 @@ func (s *serving) readers(t *testing.T) string {
 
 // The control room's work on real alerts, by keyboard alone.
 func TestControlRoom(t *testing.T) {
-	if built, _ := filepath.Glob("../../../../alerting/screen/pages/dist/*.js"); len(built) == 0 {
-		if os.Getenv("CI") != "" {
-			t.Fatal("the pages are not built: make pages")
-		}
-		t.Skip("the pages are not built: make pages")
-	}
-	broker := mosquittotest.Start(t, "allow_anonymous true")
-	program := serve(t, broker.URL())
-	sender, err := mqtt.Open(t.Context(), mqtt.Options{Brokers: []string{broker.URL()}, ClientID: "sender", Prefix: "elsewhere/v1"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer sender.Close(context.Background())
-	for i := 0; !sender.Status().Connected || !program.ready(t); i++ {
-		if i > 200 {
-			t.Fatal("not connected or not ready")
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
-	cab := &cabinet{t: t, s: sender}
+	program, cab := begin(t)
 	at := time.Now().Add(-2 * time.Hour).Truncate(time.Second)
 	throw := func(turnout string, completed bool) {
 		at = at.Add(30 * time.Second)

@@ -19,35 +19,13 @@ import (
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
-
-	"throwline/ingest/mqtt"
-	"throwline/ingest/mqtt/mosquittotest"
 )
 
 // A yard of two areas with a past: ORR-W08 grew stiff and was lubricated,
 // ORR-W07 and BRK-W02 are stiff now, a throw of ORR-W09 did not complete.
 func maintained(t *testing.T) *serving {
 	t.Helper()
-	if built, _ := filepath.Glob("../../../../alerting/screen/pages/dist/*.js"); len(built) == 0 {
-		if os.Getenv("CI") != "" {
-			t.Fatal("the pages are not built: make pages")
-		}
-		t.Skip("the pages are not built: make pages")
-	}
-	broker := mosquittotest.Start(t, "allow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 1000")
-	s := serve(t, broker.URL())
-	sender, err := mqtt.Open(t.Context(), mqtt.Options{Brokers: []string{broker.URL()}, ClientID: "sender", Prefix: "elsewhere/v1"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = sender.Close(context.Background()) }) // the test is over
-	for i := 0; !sender.Status().Connected || !s.ready(t); i++ {
-		if i > 200 {
-			t.Fatal("not connected or not ready")
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
-	cab := &cabinet{t: t, s: sender}
+	s, cab := begin(t)
 	const every = 65 * time.Minute
 	at := time.Now().Add(-44 * 24 * time.Hour).Truncate(time.Second)
 	var stiffness [3]float64

@@ -3,17 +3,14 @@
 package pagestest
 
 import (
-	"bufio"
 	"context"
 	"encoding/json"
 	"fmt"
-	"io"
 	"math"
 	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -26,58 +23,8 @@ import (
 
 	"throwline/ingest"
 	"throwline/ingest/mqtt"
-	"throwline/ingest/mqtt/mosquittotest"
 	"throwline/ingest/wire"
 )
-
-// serving is the program, started as its user does.
-type serving struct {
-	page  string
-	setup string // the link for the first administrator, where there are accounts
-	cmd   *exec.Cmd
-}
-
-// more is added to its configuration.
-func serve(t *testing.T, broker string, more ...string) *serving {
-	t.Helper()
-	dir := t.TempDir()
-	program := filepath.Join(dir, "throwline")
-	if out, err := exec.Command("go", "build", "-o", program, "throwline/daemon/cmd/throwline").CombinedOutput(); err != nil {
-		t.Fatalf("build: %v\n%s", err, out)
-	}
-	config := filepath.Join(dir, "throwline.yaml")
-	if err := os.WriteFile(config, fmt.Appendf(nil, "data_dir: %s\nmqtt:\n  brokers: [%s]\nhttp:\n  listen: 127.0.0.1:0\n%s", filepath.Join(dir, "data"), broker, strings.Join(more, "")), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	s := &serving{cmd: exec.Command(program, "serve", "--config", config)}
-	out, err := s.cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	s.cmd.Stderr = os.Stderr
-	if err := s.cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		s.cmd.Process.Signal(os.Interrupt)
-		if err := s.cmd.Wait(); err != nil {
-			t.Errorf("serve ended with %v", err)
-		}
-	})
-	address := regexp.MustCompile(`http://[0-9.:]+`)
-	lines := bufio.NewScanner(out)
-	for s.page == "" && lines.Scan() {
-		s.page = address.FindString(lines.Text())
-	}
-	for len(more) > 0 && s.setup == "" && lines.Scan() {
-		_, s.setup, _ = strings.Cut(lines.Text(), "Set up:  ")
-	}
-	if s.page == "" {
-		t.Fatal("serve printed no address")
-	}
-	go io.Copy(io.Discard, out)
-	return s
-}
 
 // ask reads an answer of the API.
 func (s *serving) ask(t *testing.T, path string, into any) {
@@ -90,12 +37,6 @@ func (s *serving) ask(t *testing.T, path string, into any) {
 	if err := json.NewDecoder(res.Body).Decode(into); err != nil {
 		t.Fatalf("%s: %v", path, err)
 	}
-}
-
-func (s *serving) ready(t *testing.T) bool {
-	var st struct{ Ready bool }
-	s.ask(t, "/api/v1/status", &st)
-	return st.Ready
 }
 
 // stiff reports whether a turnout is called stiffening.
@@ -255,26 +196,7 @@ func picture(t *testing.T, name string) chromedp.Action {
 }
 
 func TestPages(t *testing.T) {
-	if built, _ := filepath.Glob("../../../../alerting/screen/pages/dist/*.js"); len(built) == 0 {
-		if os.Getenv("CI") != "" {
-			t.Fatal("the pages are not built: make pages")
-		}
-		t.Skip("the pages are not built: make pages")
-	}
-	broker := mosquittotest.Start(t, "allow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 1000")
-	program := serve(t, broker.URL())
-	sender, err := mqtt.Open(t.Context(), mqtt.Options{Brokers: []string{broker.URL()}, ClientID: "sender", Prefix: "elsewhere/v1"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer sender.Close(context.Background())
-	for i := 0; !sender.Status().Connected || !program.ready(t); i++ {
-		if i > 200 {
-			t.Fatal("not connected or not ready")
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
-	cab := &cabinet{t: t, s: sender}
+	program, cab := begin(t)
 	// Four weeks of two turnouts; then one of them gets stiff.
 	const every = 65 * time.Minute
 	start := time.Now().Add(-45 * 24 * time.Hour).Truncate(time.Second)

@@ -20,7 +20,6 @@ import (
 
 	"throwline/ingest"
 	"throwline/ingest/mqtt"
-	"throwline/ingest/mqtt/mosquittotest"
 	"throwline/ingest/wire"
 )
 
@@ -36,12 +35,6 @@ type stage struct {
 
 func newStage(t *testing.T) *stage {
 	t.Helper()
-	if built, _ := filepath.Glob("../../../../alerting/screen/pages/dist/*.js"); len(built) == 0 {
-		if os.Getenv("CI") != "" {
-			t.Fatal("the pages are not built: make pages")
-		}
-		t.Skip("the pages are not built: make pages")
-	}
 	s := &stage{t: t, told: &atomic.Int64{}}
 	office := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
 		_, _ = io.Copy(io.Discard, r.Body)
@@ -54,8 +47,7 @@ func newStage(t *testing.T) *stage {
 	if err := os.WriteFile(secret, []byte("a secret of many bytes"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	broker := mosquittotest.Start(t, "allow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 1000")
-	s.program = serve(t, broker.URL(), fmt.Sprintf(`access: {mode: accounts}
+	s.program, s.cab = begin(t, fmt.Sprintf(`access: {mode: accounts}
 targets:
   office: {webhook: {url: %q, secret_file: %q}}
   gone: {webhook: {url: %q, secret_file: %q}}
@@ -63,18 +55,6 @@ routes:
   - {name: all of it, targets: [office], remind: 4h, escalate: [{after: 1h, targets: [gone]}]}
   - {name: east at night, match: {areas: [EAST], priorities: [high, medium]}, hours: {zone: Europe/Oslo, days: [mon, tue, wed, thu, fri], from: "22:00", to: "06:00"}, targets: [gone]}
 `, office.URL, secret, closed.URL, secret))
-	sender, err := mqtt.Open(t.Context(), mqtt.Options{Brokers: []string{broker.URL()}, ClientID: "sender", Prefix: "elsewhere/v1"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = sender.Close(context.Background()) })
-	s.cab = &cabinet{t: t, s: sender}
-	for i := 0; !sender.Status().Connected || with(t, "", "GET", s.program.page+"/readyz") != http.StatusOK; i++ {
-		if i > 200 {
-			t.Fatal("not connected or not ready")
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
 	// What is refused is answered with 4 hundred something, a trial in vain with 502; Chromium calls each an error.
 	s.ctx = browser(t, "the server responded with a status of 4", "the server responded with a status of 502")
 	do(t, s.ctx, "come in", chromedp.EmulateViewport(1280, 900), chromedp.Navigate(s.program.setup), arrives(`document.activeElement?.id === "welcome-name"`),
