@@ -69,6 +69,7 @@ type Daemon struct {
 	couriers couriers
 	settings atomic.Pointer[Config] // what may change while it runs
 	looking  chan struct{}          // wakes the clerk
+	pruning  chan struct{}          // has one when the retention is another
 	receipts *receipts
 	listener net.Listener
 	server   *http.Server
@@ -95,7 +96,7 @@ func New(ctx context.Context, c Config, o Options) (*Daemon, error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	d := &Daemon{yard: newYard(), c: c, o: o, metrics: newMetrics(), looking: make(chan struct{}, 1), stopping: make(chan struct{}), failed: make(chan error, 1)}
+	d := &Daemon{yard: newYard(), c: c, o: o, metrics: newMetrics(), looking: make(chan struct{}, 1), pruning: make(chan struct{}, 1), stopping: make(chan struct{}), failed: make(chan error, 1)}
 	d.settings.Store(&d.c)
 	if err := d.open(ctx); err != nil {
 		return nil, errors.Join(err, d.undo.run(context.WithoutCancel(ctx)))

@@ -41,7 +41,12 @@ func (d *Daemon) Reload(ctx context.Context, c Config) (err error) {
 			d.clerk.mu.Lock()
 			d.clerk.routes = slices.Clone(c.Routes)
 			d.clerk.mu.Unlock()
-			d.settings.Store(&c)
+			if was := d.settings.Swap(&c); was.Retention != c.Retention {
+				select { // who makes room on a disk does not wait an hour for it
+				case d.pruning <- struct{}{}:
+				default:
+				}
+			}
 			d.couriers.set(list)
 			d.look()
 		})

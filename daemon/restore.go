@@ -181,9 +181,17 @@ const (
 	retainStep  = 2000 // throws, between which others may write
 )
 
-// retain drops what is past its time.
+// retain drops what is past its time: every hour, and at once when that changes.
 func (d *Daemon) retain(ctx context.Context) {
-	for wait := retainFirst; pause(ctx, wait); wait = retainEvery {
+	next := time.NewTimer(retainFirst)
+	defer next.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-next.C:
+		case <-d.pruning:
+		}
 		total := 0
 		for {
 			now := d.Now()
@@ -209,5 +217,6 @@ func (d *Daemon) retain(ctx context.Context) {
 		if total > 0 {
 			d.o.Log.Info("dropped what is past its retention", "throws", total)
 		}
+		next.Reset(retainEvery)
 	}
 }
