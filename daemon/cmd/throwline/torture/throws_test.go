@@ -36,6 +36,13 @@ func throwOf(n int, base time.Time) *ingest.Throw {
 	case 3:
 		slow = 0.4 * age
 	}
+	t := throwAt(fmt.Sprintf("TOLB%d-W%d", lot, k), n, m, at, stiff, slow)
+	t.Completed = m%41 != 17+k && (m < lotMonth || (m+k)%19 != 3)
+	return t
+}
+
+// throwAt is throw n of all, and m of its turnout: heavier by stiff and longer by slow.
+func throwAt(turnout string, n, m int, at time.Time, stiff, slow float64) *ingest.Throw {
 	const rate = 25.0
 	rng := rand.New(rand.NewPCG(uint64(n), 7))
 	level := 380 * (1 + stiff) * (1 + 0.01*rng.NormFloat64())
@@ -58,8 +65,7 @@ func throwOf(n int, base time.Time) *ingest.Throw {
 		samples[i] = math.Round(v + 3*rng.NormFloat64())
 	}
 	return &ingest.Throw{
-		ID: fmt.Sprintf("n%d", n), Turnout: fmt.Sprintf("TOLB%d-W%d", lot, k), To: ingest.Ends[m%2], StartedAt: at,
-		Completed: m%41 != 17+k && (m < lotMonth || (m+k)%19 != 3),
-		Channels:  []ingest.Channel{{Drive: "main", Quantity: ingest.MotorCurrent, Unit: ingest.Ampere, SampleRate: rate, Scale: 0.01, Samples: samples}},
+		ID: fmt.Sprintf("n%d", n), Turnout: turnout, To: ingest.Ends[m%2], StartedAt: at, Completed: true,
+		Channels: []ingest.Channel{{Drive: "main", Quantity: ingest.MotorCurrent, Unit: ingest.Ampere, SampleRate: rate, Scale: 0.01, Samples: samples}},
 	}
 }
