@@ -297,6 +297,8 @@ func TestBrokerKilledInTheMiddle(t *testing.T) {
 	for round := range 3 {
 		sendAll(t, c, sent, sent+150)
 		sent += 150
+		// Who stores must know of the cabinet, to tell it by a receipt that it is there again.
+		until(t, "a throw is stored", func() bool { return o.stored() > 0 })
 		b.Kill()
 		_ = os.Remove(filepath.Join(b.Dir, "mosquitto.db"))
 		sendAll(t, c, sent, sent+50) // while it is away

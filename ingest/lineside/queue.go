@@ -42,6 +42,8 @@ type queue struct {
 	turns    uint64         // sendings so far
 	proof    uint64         // the latest turn that a receipt covers
 	receipt  ingest.Receipt // the last one of this boot
+	stale    time.Time      // when a receipt came that covers nothing new; zero: not since one did
+	before   uint64         // the latest turn before stale
 	link     uint64         // the number of the link, from 1
 	doubt    time.Duration  // the pause before what no receipt covers is sent again; doubles
 	doubtful time.Time      // when that is due; zero: not now
@@ -149,10 +151,14 @@ func (q *queue) take(r ingest.Receipt) (progress bool) {
 		q.items = slices.Clone(q.items)
 	}
 	if progress {
-		q.doubt = 0
+		q.doubt, q.stale = 0, time.Time{}
 	}
 	return progress
 }
+
+// receivedAgain notes a receipt, sent just now, that covers nothing new: whoever
+// stores has connected again and may not know of what was sent before.
+func (q *queue) receivedAgain(now time.Time) { q.stale, q.before = now, q.turns }
 
 const (
 	mostDoubtful = 256              // that are all sent again after a reconnect
@@ -169,8 +175,9 @@ const (
 //   - The broker was away after it had taken it: it may have forgotten it. The
 //     pause doubles until a receipt covers something, so that a broker that comes
 //     and goes is not fed the same throws for ever while Throwline is away.
-//   - Nothing was heard for very long: the last one is sent again, alone. Once a
-//     receipt covers that, it tells what else is missing.
+//   - Nothing was heard for very long, or a receipt that covers nothing new and
+//     came after the last throw was sent: the last one is sent again, alone. Once
+//     a receipt covers that, it tells what else is missing.
 func (q *queue) review(now time.Time, pause time.Duration) (next time.Time) {
 	later := func(t time.Time) {
 		if next.IsZero() || t.Before(next) {
@@ -191,14 +198,14 @@ func (q *queue) review(now time.Time, pause time.Duration) (next time.Time) {
 		}
 		q.wait(n)
 	}
-	last, lost, newest := uint64(0), 0, time.Time{}
+	last, lost, newest, turn := uint64(0), 0, time.Time{}, uint64(0)
 	for i := range q.items {
 		it := &q.items[i]
 		if it.state != given {
 			continue
 		}
 		last = q.start + uint64(i)
-		newest = it.at
+		newest, turn = it.at, max(turn, it.turn)
 		if it.link != q.link {
 			lost++
 		}
@@ -209,6 +216,9 @@ func (q *queue) review(now time.Time, pause time.Duration) (next time.Time) {
 		return next
 	case lost == 0:
 		q.doubtful = newest.Add(max(patience, q.doubt))
+		if !q.stale.IsZero() && turn <= q.before {
+			q.doubtful = q.stale.Add(max(q.doubt, pause))
+		}
 	case q.doubtful.IsZero():
 		q.doubtful = now.Add(q.doubt)
 	}
@@ -217,7 +227,7 @@ func (q *queue) review(now time.Time, pause time.Duration) (next time.Time) {
 		return next
 	}
 	q.doubt = min(max(2*q.doubt, pause), mostDoubt)
-	q.doubtful = time.Time{}
+	q.doubtful, q.stale = time.Time{}, time.Time{}
 	for i := range q.items {
 		n := q.start + uint64(i)
 		if it := &q.items[i]; it.state == given && (n == last || it.link != q.link && lost <= mostDoubtful) {

@@ -184,3 +184,31 @@ func TestQueuePatience(t *testing.T) {
 		t.Error("more than the last is sent again")
 	}
 }
+
+// A receipt that covers nothing new shows that the receiver has connected again:
+// the last one is sent again soon, but not one that was sent after that receipt.
+func TestQueueReceivedAgain(t *testing.T) {
+	w := &world{now: time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)}
+	w.q.connected(w.now, resend)
+	for range 3 {
+		w.q.add(item{})
+		n, _ := w.q.next()
+		w.q.send(n)
+		w.q.settled(n, w.q.link, true, w.now)
+	}
+	w.q.receivedAgain(w.now.Add(time.Second))
+	if due := w.q.review(w.now.Add(time.Second), resend); !due.Equal(w.now.Add(time.Second + resend)) {
+		t.Errorf("it looks again at %s, want %s after the receipt", due, resend)
+	}
+	w.now = w.now.Add(time.Second + resend)
+	w.q.review(w.now, resend)
+	if n, ok := w.q.next(); !ok || n != 2 {
+		t.Errorf("%d is sent again (%v), want the last", n, ok)
+	}
+	w.q.receivedAgain(w.now) // before it is sent
+	w.q.send(2)
+	w.q.settled(2, w.q.link, true, w.now.Add(time.Second))
+	if due := w.q.review(w.now.Add(time.Second), resend); due.Before(w.now.Add(patience)) {
+		t.Errorf("it looks again at %s, and nothing calls for that", due)
+	}
+}

@@ -45,7 +45,7 @@ func (c *Cabinet) attend(ctx context.Context) error {
 		WillTopic: mqtt.StateTopic(c.o.Prefix, c.o.Cabinet), Will: c.state(false),
 		Receive: func(_ *mqtt.Link, m *mqtt.Message) {
 			if m.Topic == receipts {
-				c.hear(decoder, m.Payload)
+				c.hear(decoder, m.Payload, m.Retained)
 			}
 			m.Ack()
 		},
@@ -166,8 +166,8 @@ func (c *Cabinet) pick() (n uint64, topic string, payload []byte, next time.Time
 	}
 }
 
-// hear takes a receipt.
-func (c *Cabinet) hear(d *wire.Decoder, payload []byte) {
+// hear takes a receipt; kept says that the broker had kept it.
+func (c *Cabinet) hear(d *wire.Decoder, payload []byte, kept bool) {
 	r, err := d.Receipt(payload)
 	if err != nil {
 		c.o.Log.Warn("a receipt cannot be read", "error", err)
@@ -175,13 +175,16 @@ func (c *Cabinet) hear(d *wire.Decoder, payload []byte) {
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if r.Boot != c.boot || c.closed {
+	if c.closed {
 		return
 	}
-	if c.queue.take(r) && c.spool != nil {
+	switch progress := r.Boot == c.boot && c.queue.take(r); {
+	case progress && c.spool != nil:
 		if err := c.spool.release(c.needed()); err != nil {
 			c.o.Log.Warn("the spool cannot be tidied", "error", err)
 		}
+	case !progress && !kept:
+		c.queue.receivedAgain(time.Now())
 	}
 	c.rouse()
 }
