@@ -24,7 +24,7 @@ func TestKilledWhilePruning(t *testing.T) {
 	b.settle(old.cab)
 	events := b.events()
 	var starts []time.Time
-	for n := range 2 * lotSize {
+	for n := range lots * lotSize {
 		starts = append(starts, old.throw(n).StartedAt)
 	}
 
@@ -58,7 +58,7 @@ func TestKilledWhilePruning(t *testing.T) {
 			cut++
 		}
 		there := b.starts()
-		for n := range 2 * lotSize {
+		for n := range lots * lotSize {
 			if at := starts[n]; at.After(limit.Add(time.Minute)) && !there[at.UnixNano()] {
 				t.Fatalf("throw %d of %s is younger than %s, and gone", n, at, limit)
 			}
