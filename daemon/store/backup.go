@@ -212,7 +212,7 @@ func Restore(ctx context.Context, from, path string, now time.Time, state func([
 			return kept, c, fmt.Errorf("store %s: move what was there: %w", path, err)
 		}
 	}
-	if err := errors.Join(toDisk(filepath.Dir(path)), inPlace(part, path)); err != nil {
+	if err := errors.Join(toDisk(filepath.Dir(path)), inPlace(part, path), setMark(lock, markClosed, "")); err != nil {
 		return kept, c, fmt.Errorf("store %s: %w", path, err)
 	}
 	found, err := Verify(ctx, path, state)

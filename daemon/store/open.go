@@ -51,7 +51,7 @@ func Open(ctx context.Context, path string, o Options) (s *Store, err error) {
 			s = nil
 		}
 	}()
-	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
+	if err := makeFolder(filepath.Dir(path)); err != nil {
 		return s, fmt.Errorf("store %s: make its folder: %w", path, err)
 	}
 	// The lock is held on a file of its own: SQLite locks and unlocks the database itself.
@@ -64,7 +64,15 @@ func Open(ctx context.Context, path string, o Options) (s *Store, err error) {
 	case err != nil:
 		return s, fmt.Errorf("store %s: lock %s: %w", path, s.lock.Name(), err)
 	}
-	version, err := s.examine(ctx)
+	if s.was, s.why, err = readMark(s.lock); err != nil {
+		return s, fmt.Errorf("store %s: read how it was left: %w", path, err)
+	}
+	fresh, err := s.left()
+	if err != nil {
+		return s, err
+	}
+	s.unclean = s.was != "" && s.was != markClosed && s.was != markLeft
+	version, err := s.examine(ctx, fresh)
 	if err != nil {
 		return s, err
 	}
@@ -88,7 +96,35 @@ func Open(ctx context.Context, path string, o Options) (s *Store, err error) {
 	if err := s.tx.prepare(ctx, s.write); err != nil {
 		return s, s.explain("prepare", err)
 	}
-	return s, s.load(ctx)
+	if err := s.load(ctx); err != nil {
+		return s, err
+	}
+	// From here on the log must be there: its name is on disk before the word of it.
+	if err := errors.Join(toDisk(filepath.Dir(path)), s.mark(markOpen, "")); err != nil {
+		return s, fmt.Errorf("store %s: %w", path, err)
+	}
+	s.opened = true
+	return s, nil
+}
+
+// makeFolder makes a folder, and has the names that lead to it on disk.
+func makeFolder(name string) error {
+	if info, err := os.Stat(name); err == nil && info.IsDir() {
+		return nil
+	}
+	above := filepath.Dir(name)
+	if above != name {
+		if err := makeFolder(above); err != nil {
+			return err
+		}
+	}
+	if err := os.Mkdir(name, 0o750); err != nil && !errors.Is(err, fs.ErrExist) {
+		return err
+	}
+	if info, err := os.Stat(name); err != nil || !info.IsDir() {
+		return &fs.PathError{Op: "mkdir", Path: name, Err: unix.ENOTDIR}
+	}
+	return toDisk(above)
 }
 
 // pool gives connections each of which has the pragmas: set on one connection
@@ -106,15 +142,18 @@ func (s *Store) pool(mode, more string, pragmas ...string) (*sql.DB, error) {
 
 // examine tells the version of the file, 0 for a new one, and refuses one that
 // is not ours before anything in it is changed. A new file gets its page size
-// and its log here, in the one order that works.
-func (s *Store) examine(ctx context.Context) (version int, err error) {
-	fresh := false
-	if info, err := os.Stat(s.path); errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == 0 {
-		fresh = true
-	} else if err != nil {
-		return 0, fmt.Errorf("store %s: %w", s.path, err)
-	} else if err := s.header(); err != nil {
-		return 0, err
+// and its log here, in the one order that works. A log that was left is in the
+// file, and the file synced, when it returns: what is read of the store from then
+// on may be promised, although who wrote it may have ended before he synced it.
+func (s *Store) examine(ctx context.Context, fresh bool) (version int, err error) {
+	begun := markOpening
+	if fresh {
+		begun = markMaking
+	}
+	if s.was != markDamaged {
+		if err := s.mark(begun, ""); err != nil {
+			return 0, fmt.Errorf("store %s: %w", s.path, err)
+		}
 	}
 	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: s.path}).EscapedPath()+fmt.Sprintf("?mode=rwc&_pragma=busy_timeout(%d)", busyWait.Milliseconds()))
 	if err != nil {
@@ -146,6 +185,19 @@ func (s *Store) examine(ctx context.Context) (version int, err error) {
 	}
 	if known := len(scripts()); version > known {
 		return 0, fmt.Errorf("store %s: it is of version %d, this release knows up to %d; start a newer release", s.path, version, known)
+	}
+	if s.was == markDamaged {
+		s.o.Log.Warn("damage was met when the store was open last; it is read from end to end before it is used", "path", s.path, "damage", s.why)
+		var word string
+		if err := c.QueryRowContext(ctx, "PRAGMA integrity_check(1)").Scan(&word); err != nil {
+			return 0, s.explain("look for damage", err)
+		}
+		if word != "ok" {
+			return 0, fmt.Errorf("store %s: it is damaged: %s; bring it back from a backup (throwline restore)", s.path, word)
+		}
+		if err := s.mark(begun, ""); err != nil {
+			return 0, fmt.Errorf("store %s: %w", s.path, err)
+		}
 	}
 	if fresh {
 		for _, p := range []string{fmt.Sprintf("PRAGMA page_size = %d", pageSize), "PRAGMA auto_vacuum = INCREMENTAL"} {

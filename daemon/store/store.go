@@ -14,6 +14,7 @@ import (
 	"math"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"modernc.org/sqlite"
@@ -28,6 +29,10 @@ type Options struct {
 	// is never dropped for itself, however long. 0: 100,000 messages, 1 GiB.
 	MostAside      int
 	MostAsideBytes int64
+
+	// Broken is told, once and from any goroutine, when the disk fails or the
+	// file is found damaged. Nothing is written after that: the program must end.
+	Broken func(error)
 }
 
 // Store is one open store. Its methods may be called at once.
@@ -35,6 +40,12 @@ type Store struct {
 	path string
 	o    Options
 	lock *os.File
+
+	was, why string // how it was left before it was opened; see mark.go
+	now      string // how it would be found now
+	unclean  bool   // it had not been closed
+	opened   bool
+	broken   atomic.Pointer[error]
 
 	write *sql.DB // one connection
 	read  *sql.DB
@@ -76,15 +87,42 @@ func (s *Store) Close() error {
 	}
 	s.closed = true
 	errs := []error{s.tx.close()}
+	if s.opened && s.broken.Load() == nil {
+		errs = append(errs, s.mark(markOpening, "")) // the log goes
+	}
 	for _, db := range []*sql.DB{s.read, s.write} {
 		if db != nil {
 			errs = append(errs, db.Close())
 		}
 	}
 	if s.lock != nil {
+		if errors.Join(errs...) == nil {
+			errs = append(errs, s.closeMark())
+		}
 		errs = append(errs, s.lock.Close())
 	}
 	return errors.Join(errs...)
+}
+
+// distrust notes a failure after which the store cannot be trusted.
+func (s *Store) distrust(err error) {
+	var e *sqlite.Error
+	if !errors.As(err, &e) || Temporary(err) {
+		return
+	}
+	code := e.Code() & 0xff
+	damage := code == sqlite3.SQLITE_CORRUPT || code == sqlite3.SQLITE_NOTADB
+	if !damage && code != sqlite3.SQLITE_IOERR || !s.broken.CompareAndSwap(nil, &err) {
+		return
+	}
+	if damage && s.opened {
+		if err := s.mark(markDamaged, err.Error()); err != nil {
+			s.o.Log.Error("damage could not be noted beside the store", "error", err)
+		}
+	}
+	if s.o.Broken != nil {
+		s.o.Broken(err)
+	}
 }
 
 // explain says of an error of the database what was done, where, and what to do.
@@ -99,7 +137,7 @@ func (s *Store) explain(what string, err error) error {
 		case sqlite3.SQLITE_NOTADB:
 			hint = "expected a SQLite database, found another file; name another data folder or bring the file back from a backup: "
 		case sqlite3.SQLITE_CORRUPT:
-			hint = "the file is damaged; bring it back from a backup: "
+			hint = "the file is damaged; bring it back from a backup (throwline restore): "
 		case sqlite3.SQLITE_FULL:
 			hint = "the disk is full; make room: "
 		case sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM:
@@ -108,9 +146,14 @@ func (s *Store) explain(what string, err error) error {
 			hint = "another program has the file locked; close it there: "
 		case sqlite3.SQLITE_IOERR:
 			hint = "the disk failed; look at the machine's own log: "
+			if e.Code() == sqlite3.SQLITE_IOERR_SHMSIZE {
+				hint = "the disk is full; make room: "
+			}
 		}
 	}
-	return fmt.Errorf("store %s: %s: %s%w", s.path, what, hint, err)
+	err = fmt.Errorf("store %s: %s: %s%w", s.path, what, hint, err)
+	s.distrust(err)
+	return err
 }
 
 // Temporary reports whether what failed may succeed when tried again as it is:
@@ -125,6 +168,8 @@ func Temporary(err error) bool {
 		return false
 	}
 	switch e.Code() & 0xff {
+	case sqlite3.SQLITE_IOERR:
+		return e.Code() == sqlite3.SQLITE_IOERR_SHMSIZE // no room for the log's index; nothing was written
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL, sqlite3.SQLITE_FULL, sqlite3.SQLITE_NOMEM, sqlite3.SQLITE_INTERRUPT:
 		return true
 	}

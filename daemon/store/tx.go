@@ -98,6 +98,9 @@ func (s *Store) Update(ctx context.Context, f func(*Tx) error) error {
 	if s.closed {
 		return fmt.Errorf("store %s: %w", s.path, fs.ErrClosed)
 	}
+	if err := s.broken.Load(); err != nil {
+		return fmt.Errorf("nothing is written to a store that failed: %w", *err)
+	}
 	if err := ctx.Err(); err != nil {
 		return err
 	}

@@ -101,6 +101,11 @@ func (s *Store) boundLog(ctx context.Context) {
 		busy, err = s.emptyLog(ctx)
 		return err
 	})
+	if err != nil && !Temporary(err) {
+		// What was committed stands in the log and is safe; the next commit is refused.
+		s.o.Log.Error("the store's log cannot be brought into the database", "path", s.path, "error", s.explain("empty the log", err))
+		return
+	}
 	if err != nil || busy || !left {
 		s.walMet = info.Size() + walMost
 		s.o.Log.Warn("the store's log cannot be emptied: someone reads for long", "path", s.path, "bytes", info.Size(), "ours", !left, "error", err)
