@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -33,32 +34,84 @@ func TestMain(m *testing.M) {
 	}
 	from, _ := strconv.Atoi(os.Getenv("THROWLINE_TEST_FROM"))
 	for n := from; ; n += 8 {
-		if err := s.Update(context.Background(), func(tx *Tx) error {
-			for i := range 8 {
-				t, rec := throw("W"+strconv.Itoa(i%3), n+i)
-				if _, err := tx.AddThrow(rec, t); err != nil {
-					return err
-				}
-			}
-			// One alert a batch, with what is done about it and what is to be sent.
-			a := alert("a"+strconv.Itoa(n/8), "W1", n)
-			_, err := tx.Enqueue(outgoing("mail", a.ID+"~1", a.ID, 0))
-			if err == nil {
-				return fmt.Errorf("a message of an alert that is not there was taken")
-			}
-			if err := tx.Transition(alerting.Event{Kind: alerting.Raised, At: a.RaisedAt, Alert: a}); err != nil {
-				return err
-			}
-			_, err1 := tx.AddEntry(alerting.Entry{Alert: a.ID, Turnout: "W1", At: a.RaisedAt, Action: "acknowledge"})
-			_, err2 := tx.Enqueue(outgoing("mail", a.ID+"~1", a.ID, 0))
-			return errors.Join(err1, err2, tx.SaveHandling(a.ID, alerting.Handling{AcknowledgedAt: a.RaisedAt}),
-				tx.SaveReceipt("cab-1", ingest.Receipt{Boot: "b", Through: uint64(n + 8)}))
-		}); err != nil {
+		if err := s.Update(context.Background(), func(tx *Tx) error { return batch(tx, n) }); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
 		fmt.Println(n + 8)
 	}
+}
+
+// batch files throws n to n+7, one alert with what is done about it and what is
+// to be sent, and that the message of the batch before was sent.
+func batch(tx *Tx, n int) error {
+	for i := range 8 {
+		t, rec := throw("W"+strconv.Itoa(i%3), n+i)
+		if _, err := tx.AddThrow(rec, t); err != nil {
+			return err
+		}
+	}
+	a := alert("a"+strconv.Itoa(n/8), "W1", n)
+	_, err := tx.Enqueue(outgoing("mail", a.ID+"~1", a.ID, 0))
+	if err == nil {
+		return fmt.Errorf("a message of an alert that is not there was taken")
+	}
+	if !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	if err := tx.Transition(alerting.Event{Kind: alerting.Raised, At: a.RaisedAt, Alert: a}); err != nil {
+		return err
+	}
+	_, err1 := tx.AddEntry(alerting.Entry{Alert: a.ID, Turnout: "W1", At: a.RaisedAt, Action: "acknowledge"})
+	_, err2 := tx.Enqueue(outgoing("mail", a.ID+"~1", a.ID, 0))
+	if err := errors.Join(err1, err2); err != nil || n == 0 {
+		return err
+	}
+	return errors.Join(tx.Sent(int64(n/8), a.RaisedAt, "taken"), tx.SaveHandling(a.ID, alerting.Handling{AcknowledgedAt: a.RaisedAt}),
+		tx.SaveState("W1", "cab-1", []byte(strconv.Itoa(n+8))), tx.SaveReceipt("cab-1", ingest.Receipt{Boot: "b", Through: uint64(n + 8)}))
+}
+
+// soundBatches holds a store against what batches were promised, and returns how
+// many throws it holds: whole batches without a gap, each with all that belongs
+// to it. attempted: the most there may be, -1 for any.
+func soundBatches(t testing.TB, s *Store, promised, attempted int) int {
+	t.Helper()
+	var count, top, keys int
+	var sound string
+	if err := s.read.QueryRow("SELECT count(*), coalesce(max(CAST(substr(key, instr(key, '~') + 2) AS INTEGER)), -1), count(DISTINCT key) FROM throws").Scan(&count, &top, &keys); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.read.QueryRow("PRAGMA integrity_check").Scan(&sound); err != nil || sound != "ok" {
+		t.Fatalf("integrity: %s %v", sound, err)
+	}
+	receipts, err := s.Receipts(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	through := receipts["cab-1"].Through
+	if count < promised || attempted >= 0 && count > attempted || count != top+1 || keys != count || count%8 != 0 || count > 8 && through != uint64(count) {
+		t.Errorf("promised %d, attempted %d, found %d throws up to %d, of %d keys, receipt %d", promised, attempted, count, top, keys, through)
+	}
+	batches := count / 8
+	for what, q := range map[string]struct {
+		text string
+		want int
+	}{
+		"alerts":               {"SELECT count(*) FROM alerts", batches},
+		"acknowledged":         {"SELECT count(*) FROM alerts WHERE acknowledged = 0", max(0, batches-1)},
+		"events":               {"SELECT count(*) FROM events", batches},
+		"lines of the journal": {"SELECT count(*) FROM journal WHERE json_extract(body, '$.action') = 'acknowledge'", batches},
+		"messages":             {"SELECT count(*) FROM outbox", batches},
+		"messages sent":        {"SELECT count(*) FROM outbox WHERE sent = 1", max(0, batches-1)},
+		"tries":                {"SELECT count(*) FROM attempts", max(0, batches-1)},
+		"sent to the target":   {"SELECT coalesce(sum(sent), 0) FROM targets", max(0, batches-1)},
+	} {
+		var n int
+		if err := s.read.QueryRow(q.text).Scan(&n); err != nil || n != q.want {
+			t.Errorf("expected %d %s beside %d throws, found %d, %v", q.want, what, count, n, err)
+		}
+	}
+	return count
 }
 
 // What Update promised is there after the process was killed at any moment,
@@ -99,30 +152,7 @@ func TestKilled(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		var count, top int
-		var sound string
-		if err := s.read.QueryRow("SELECT count(*), max(CAST(substr(key, instr(key, '~') + 2) AS INTEGER)) FROM throws").Scan(&count, &top); err != nil {
-			t.Fatal(err)
-		}
-		if err := s.read.QueryRow("PRAGMA integrity_check").Scan(&sound); err != nil || sound != "ok" {
-			t.Fatalf("integrity: %s %v", sound, err)
-		}
-		receipts, err := s.Receipts(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
-		if count < promised || count != top+1 || count%8 != 0 || receipts["cab-1"].Through != uint64(count) {
-			t.Errorf("cycle %d: promised %d, found %d throws up to %d, receipt %d", cycle, promised, count, top, receipts["cab-1"].Through)
-		}
-		for what, text := range map[string]string{
-			"alerts": "SELECT count(*) FROM alerts", "acknowledged": "SELECT count(*) FROM alerts WHERE acknowledged = 0",
-			"events": "SELECT count(*) FROM events", "lines of the journal": "SELECT count(*) FROM journal", "messages": "SELECT count(*) FROM outbox",
-		} {
-			var n int
-			if err := s.read.QueryRow(text).Scan(&n); err != nil || n != count/8 {
-				t.Errorf("cycle %d: expected %d %s beside %d throws, found %d, %v", cycle, count/8, what, count, n, err)
-			}
-		}
+		count := soundBatches(t, s, promised, -1)
 		promised = count
 		if err := s.Close(); err != nil {
 			t.Fatal(err)
