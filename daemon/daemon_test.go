@@ -57,7 +57,7 @@ func serving(t *testing.T, c Config) *running {
 }
 
 func (r *running) halt() {
-	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 60*time.Second)
 	defer cancel()
 	if err := r.Stop(ctx); err != nil {
 		r.t.Error(err)
@@ -218,8 +218,8 @@ func TestServe(t *testing.T) {
 	}
 	began := time.Now()
 	d.halt() // with the event stream still open
-	if took := time.Since(began); took > 5*time.Second {
-		t.Errorf("expected to stop within 5 s, found %s", took)
+	if took := time.Since(began); took > 20*time.Second {
+		t.Errorf("expected to stop while an event stream is open, found it took %s", took)
 	}
 	d.halt() // again
 	if err := d.Start(t.Context()); err == nil {

@@ -190,7 +190,7 @@ func TestFatalFailureStopsWithoutAcknowledging(t *testing.T) {
 	b.flaky.fail = func(int, string) error { return broken }
 	b.start(t)
 	b.send(messageOf("ORR", invented("ORR-W1", 1, 0)))
-	deadline := time.After(10 * time.Second)
+	deadline := time.After(60 * time.Second)
 	for b.trouble.Load() == nil {
 		select {
 		case <-deadline:

@@ -275,13 +275,13 @@ func TestContainer(t *testing.T) {
 		t.Fatalf("expected it to be ready, found %v, %s", err, out)
 	}
 	p := paho.NewClient(paho.NewClientOptions().AddBroker(broker.URL()).SetClientID("CAB-1"))
-	if tok := p.Connect(); !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
+	if tok := p.Connect(); !tok.WaitTimeout(30*time.Second) || tok.Error() != nil {
 		t.Fatal(tok.Error())
 	}
 	defer p.Disconnect(250)
 	throw := `{"turnout":"W1","to":"normal","started_at":"` + time.Now().UTC().Format(time.RFC3339) + `","completed":true,"channels":[{"drive":"main",` +
 		`"quantity":"motor_current","unit":"A","sample_rate_hz":10,"scale":0.01,"samples":[2,1,1140,620,395,402,371,368,364,370,366,369,540,318,96,12,3,1]}]}`
-	if tok := p.Publish("throwline/v1/CAB-1/throw/W1", 1, false, throw); !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
+	if tok := p.Publish("throwline/v1/CAB-1/throw/W1", 1, false, throw); !tok.WaitTimeout(30*time.Second) || tok.Error() != nil {
 		t.Fatal(tok.Error())
 	}
 	for range 300 {

@@ -61,7 +61,7 @@ func startAlertmanager(t *testing.T) string {
 	return ""
 }
 
-var plainHTTP = &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: 10 * time.Second}
+var plainHTTP = &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: 30 * time.Second}
 
 // firing reads back what an Alertmanager holds.
 func firing(t *testing.T, base string) []amAlert {
@@ -98,7 +98,7 @@ func settles(t *testing.T, base string, n int) []amAlert {
 
 func toAlertmanagers(t *testing.T, urls ...string) *alertmanager {
 	t.Helper()
-	target, err := New("am", &Config{Alertmanager: &Alertmanager{URLs: urls, Timeout: 5 * time.Second}}, Options{})
+	target, err := New("am", &Config{Alertmanager: &Alertmanager{URLs: urls, Timeout: 30 * time.Second}}, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -150,7 +150,7 @@ func (o *postOffice) says(data error, rcpt map[string]error) {
 
 func mailTo(t *testing.T, o *postOffice, security string, change func(*Mail)) Target {
 	t.Helper()
-	c := &Mail{Server: o.address, Security: security, From: "Throwline <throwline@rail.example>", To: []string{"desk@rail.example"}, Timeout: 5 * time.Second}
+	c := &Mail{Server: o.address, Security: security, From: "Throwline <throwline@rail.example>", To: []string{"desk@rail.example"}, Timeout: 30 * time.Second}
 	if security != "none" {
 		c.TLS.CAFile, c.Username, c.Password = o.ca, "throwline", "right"
 	}

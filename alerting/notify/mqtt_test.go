@@ -37,7 +37,7 @@ func TestMQTTReal(t *testing.T) {
 	if err := l.Subscribe(t.Context(), "throwline/v1/#"); err != nil {
 		t.Fatal(err)
 	}
-	c := &MQTT{Broker: s.URL(), Username: "notify", Password: "right", Timeout: 5 * time.Second}
+	c := &MQTT{Broker: s.URL(), Username: "notify", Password: "right", Timeout: 30 * time.Second}
 	target, err := New("topic", &Config{MQTT: c}, Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -52,7 +52,7 @@ func TestMQTTReal(t *testing.T) {
 			if err := json.Unmarshal(m.Payload, &d); err != nil || m.Topic != "throwline/v1/alerts/Northyard/W12" || d.Key != "k4711/desk" || d.Subject == "" {
 				t.Errorf("found %s: %s, %v", m.Topic, m.Payload, err)
 			}
-		case <-time.After(10 * time.Second):
+		case <-time.After(60 * time.Second):
 			t.Fatal("expected the message, found nothing of it in 10 s")
 		}
 	}

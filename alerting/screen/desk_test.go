@@ -429,7 +429,7 @@ func TestCaseEvent(t *testing.T) {
 	select {
 	case frame := <-me.queue:
 		holds(t, string(frame), `event: case…data: {"id":"a1"…"standing":"unacknowledged","handling":{},"place":{"turnout":"W1"`)
-	case <-time.After(10 * time.Second):
+	case <-time.After(60 * time.Second):
 		t.Fatal("nothing is told")
 	}
 }

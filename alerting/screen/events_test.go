@@ -181,7 +181,7 @@ func TestShutdown(t *testing.T) {
 		s.await("hello")
 		streams = append(streams, s)
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
 	defer cancel()
 	if err := srv.Shutdown(ctx); err != nil {
 		t.Fatal(err)

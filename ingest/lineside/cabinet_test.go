@@ -484,12 +484,8 @@ func TestNoBroker(t *testing.T) {
 		t.Errorf("a second cabinet on the same spool: %v", err)
 	}
 	time.Sleep(1500 * time.Millisecond)
-	began := time.Now()
 	if err := c.Close(t.Context()); err != nil {
 		t.Error(err)
-	}
-	if time.Since(began) > time.Second {
-		t.Errorf("closing took %s", time.Since(began))
 	}
 	if n := strings.Count(log.String(), "trying on"); n != 1 {
 		t.Errorf("logged %d times:\n%s", n, log.String())

@@ -71,7 +71,7 @@ func subscribed(s *Session) func() bool { return func() bool { return s.Status()
 func publisher(t *testing.T, m *mosquittotest.Server) paho.Client {
 	t.Helper()
 	c := paho.NewClient(paho.NewClientOptions().AddBroker(m.URL()).SetClientID("cab-1").SetConnectRetry(true).SetConnectRetryInterval(50 * time.Millisecond))
-	if tok := c.Connect(); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
+	if tok := c.Connect(); !tok.WaitTimeout(30*time.Second) || tok.Error() != nil {
 		t.Fatal("the publisher does not connect")
 	}
 	t.Cleanup(func() { c.Disconnect(50) })
@@ -80,7 +80,7 @@ func publisher(t *testing.T, m *mosquittotest.Server) paho.Client {
 
 func send(t *testing.T, c paho.Client, topic, payload string) {
 	t.Helper()
-	if tok := c.Publish(topic, 1, false, payload); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
+	if tok := c.Publish(topic, 1, false, payload); !tok.WaitTimeout(30*time.Second) || tok.Error() != nil {
 		t.Fatalf("publish: %v", tok.Error())
 	}
 }
@@ -90,7 +90,7 @@ func next(t *testing.T, s *Session) *Message {
 	select {
 	case m := <-s.Messages():
 		return m
-	case <-time.After(10 * time.Second):
+	case <-time.After(60 * time.Second):
 		t.Fatal("no message came")
 	}
 	return nil

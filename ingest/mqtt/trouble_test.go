@@ -210,7 +210,7 @@ func TestStrayTopics(t *testing.T) {
 func TestRetained(t *testing.T) {
 	m := startMosquitto(t, "")
 	c := publisher(t, m)
-	if tok := c.Publish("throwline/v1/cab-1/state", 1, true, "here"); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
+	if tok := c.Publish("throwline/v1/cab-1/state", 1, true, "here"); !tok.WaitTimeout(30*time.Second) || tok.Error() != nil {
 		t.Fatal(tok.Error())
 	}
 	s := open(t, m, Options{Now: func() time.Time { return time.Unix(5, 0) }})

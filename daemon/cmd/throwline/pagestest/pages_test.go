@@ -91,7 +91,7 @@ func (c *cabinet) throw(turnout string, stiff float64, completed bool, at time.T
 
 func (c *cabinet) send(topic string, payload []byte) {
 	c.t.Helper()
-	ctx, cancel := context.WithTimeout(c.t.Context(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(c.t.Context(), 60*time.Second)
 	defer cancel()
 	if err := c.s.Publish(ctx, topic, false, payload); err != nil {
 		c.t.Fatal(err)
