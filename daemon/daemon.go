@@ -62,6 +62,7 @@ type Daemon struct {
 	store    *store.Store
 	accounts *accounts.Accounts // nil: nobody needs to log in
 	session  *mqtt.Session
+	spark    *sparkHost // nil: nothing comes of Sparkplug
 	mappings []mapping // in the order of the configuration
 	hub      *screen.Hub
 	exporter *export.Exporter // nil: nothing is exported
@@ -114,7 +115,7 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 	if err := os.MkdirAll(c.DataDir, 0o750); err != nil {
 		return fmt.Errorf("data folder (data_dir): %w", err)
 	}
-	if d.store, err = store.Open(ctx, filepath.Join(c.DataDir, StoreName), store.Options{Log: o.Log}); err != nil {
+	if d.store, err = store.Open(ctx, filepath.Join(c.DataDir, StoreName), store.Options{Log: o.Log, Broken: d.fail}); err != nil {
 		return fmt.Errorf("store in the data folder (data_dir): %w", err)
 	}
 	d.undo.push("store", func(context.Context) error { return d.store.Close() })
@@ -163,6 +164,9 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 		return fmt.Errorf("session with the broker: %w", err)
 	}
 	d.undo.push("session with the broker", d.session.Close)
+	if len(c.MQTT.Sparkplug.Groups) > 0 {
+		d.spark = newSparkHost(c, tlsConfig, o.Log, o.Now)
+	}
 	list, err := d.hire(c.Targets)
 	if err != nil {
 		return err
@@ -220,7 +224,13 @@ func (d *Daemon) start(ctx context.Context) error {
 	// While one batch is committed, the next is read.
 	d.pipeline.readers = startReaders(run, workers(), d.c.Batch.Throws/loadSize+1, d.c.Limits.wireLimits())
 	taking.Go(func() {
-		take(run, d.pipeline, d.session.Messages(), d.parcel)
+		var ways sync.WaitGroup
+		ways.Go(func() { take(run, d.pipeline, d.session.Messages(), d.parcel) })
+		if d.spark != nil {
+			ways.Go(func() { d.spark.run(run, d.sparkNodes()) })
+			ways.Go(func() { take(run, d.pipeline, d.spark.parcels, func(p *parcel) *parcel { return p }) })
+		}
+		ways.Wait()
 		d.pipeline.readers.close()
 	})
 	taking.Go(func() {
@@ -391,7 +401,10 @@ func (d *Daemon) Retry(ctx context.Context, id int64) error {
 	if err != nil {
 		return err
 	}
-	p := placed(d.c.MQTT.Prefix, d.mappings, a.Topic, a.Payload, d.Now())
+	p := d.c.sparkAgain(a.Topic, a.Payload, d.Now())
+	if p == nil {
+		p = placed(d.c.MQTT.Prefix, d.mappings, a.Topic, a.Payload, d.Now())
+	}
 	p.aside = id
 	// A clock that ran ahead may have been right by now; when it arrived stays.
 	newReader(d.c.Limits.wireLimits()).read(p)
@@ -417,7 +430,7 @@ func (d *Daemon) Ready(context.Context) error {
 	case !s.Subscribed:
 		return errors.New("the broker has not taken the subscriptions; the log says why")
 	}
-	return nil
+	return d.sparkReady()
 }
 
 func (d *Daemon) inFlight() int64 {

@@ -114,6 +114,12 @@ func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 		gauge("turnouts_learning", "Turnouts without a baseline for both ends yet.", func() float64 { return float64(d.learning()) }),
 		gauge("event_stream_readers", "Open event streams.", func() float64 { return float64(d.hub.Readers()) }),
 		counter("event_stream_cut_off_total", "Event streams cut off because their reader was too slow.", func() float64 { return float64(d.hub.CutOff()) }),
+		gauge("unclean_start", "1 where the program before this one did not close the store: it was killed, or the store failed.", func() float64 {
+			if d.store.Unclean() {
+				return 1
+			}
+			return 0
+		}),
 		gauge("store_bytes", "Size of the store's files.", func() float64 { return float64(d.store.Size()) }),
 		&openAlerts{d.yard, prometheus.NewDesc("throwline_open_alerts", "Alerts that are open now.", []string{"condition"}, nil)},
 		m.committed,

@@ -71,7 +71,10 @@ func Open(ctx context.Context, path string, o Options) (s *Store, err error) {
 	if err != nil {
 		return s, err
 	}
-	s.unclean = s.was != "" && s.was != markClosed && s.was != markLeft
+	if s.unclean = s.was != "" && s.was != markClosed && s.was != markLeft; s.unclean {
+		log, _ := sizeOf(path + "-wal")
+		o.Log.Warn("the store was not closed when it was used last; what was committed is read from its log", "path", path, "left", s.was, "log_bytes", max(0, log))
+	}
 	version, err := s.examine(ctx, fresh)
 	if err != nil {
 		return s, err
