@@ -150,6 +150,23 @@ func (s *Server) end(how syscall.Signal) {
 	s.cmd = nil
 }
 
+// Suspend stops its process in the middle of what it does, connections and all,
+// until Resume.
+func (s *Server) Suspend() { s.send(syscall.SIGSTOP) }
+
+// Resume lets it go on after Suspend.
+func (s *Server) Resume() { s.send(syscall.SIGCONT) }
+
+func (s *Server) send(sig syscall.Signal) {
+	s.t.Helper()
+	if s.cmd == nil {
+		s.t.Fatal("mosquitto does not run")
+	}
+	if err := s.cmd.Process.Signal(sig); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
 // Output returns what it has said since Begin.
 func (s *Server) Output() string { return s.out.String() }
 

@@ -95,6 +95,7 @@ type shelf struct {
 	last  int64
 	order []filed
 	known map[int]bool // numbers of throws
+	busy  int          // looks that found new ones
 }
 
 type filed struct {
@@ -132,6 +133,12 @@ func (s *shelf) look(promised func(uint64) bool, sent int) {
 		t.Fatal(err)
 	}
 	defer rows.Close()
+	was := s.last
+	defer func() {
+		if s.last > was {
+			s.busy++
+		}
+	}()
 	for rows.Next() {
 		var key string
 		var at int64
