@@ -16,7 +16,7 @@ import (
 // cable is a network of one cable between us and a namespace of its own.
 type cable struct {
 	t            *testing.T
-	here, mac    string // our end, and the true address of the other
+	here         string // our end
 	space        string
 	near, remote string // addresses
 }
