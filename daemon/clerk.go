@@ -194,8 +194,9 @@ func (c *clerk) limits(otherwise func(string) detect.Limits) func(string) detect
 	}
 }
 
-// note enters a transition of an alert, and what must be sent for it.
-func (v *view) note(tx peopleEntries, e *alerting.Event) error {
+// note enters a transition of an alert, and what must be sent for it. late: it
+// is no news, however short ago it was.
+func (v *view) note(tx peopleEntries, e *alerting.Event, late bool) error {
 	h := &handled{alert: e.Alert}
 	if was := v.find(e.Alert.ID); was != nil {
 		h.handling, h.told = was.handling, was.told
@@ -217,7 +218,7 @@ func (v *view) note(tx peopleEntries, e *alerting.Event) error {
 		return err
 	}
 	standing := h.standing
-	if e.Kind != alerting.Cleared && v.at.Sub(e.At) > lateBy {
+	if e.Kind != alerting.Cleared && (late || v.at.Sub(e.At) > lateBy) {
 		standing = alerting.Suppressed // for now: what still stands is told when it is next looked
 	}
 	var list []alerting.Delivery

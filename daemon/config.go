@@ -46,7 +46,8 @@ type MQTTConfig struct {
 	TLS          TLSConfig `yaml:"tls"`
 	InFlight     int       `yaml:"in_flight" validate:"min=1,max=65535"`
 
-	Mapped []MappedConfig `yaml:"mapped"`
+	Mapped    []MappedConfig  `yaml:"mapped"`
+	Sparkplug SparkplugConfig `yaml:"sparkplug"`
 
 	// Password is never in the file: it is read of PasswordFile or the environment.
 	Password string `yaml:"-"`
@@ -121,6 +122,8 @@ func DefaultConfig() Config {
 			ClientID: "throwline",
 			Prefix:   "throwline/v1",
 			InFlight: 1000,
+
+			Sparkplug: defaultSparkplug(),
 		},
 		HTTP:   HTTPConfig{Listen: "127.0.0.1:8080"},
 		Access: defaultAccess(),

@@ -77,14 +77,16 @@ func (d *document) checkMapped(c *Config) {
 	for path := range d.bad {
 		told[path] = true
 	}
-	c.MQTT.mappings(func(path, expected, found string) {
+	unless := func(path, expected, found string) {
 		for p := path; p != ""; p = p[:max(strings.LastIndexAny(p, ".["), 0)] {
 			if told[p] {
 				return
 			}
 		}
 		d.add(path, expected, found)
-	})
+	}
+	c.MQTT.mappings(unless)
+	c.MQTT.Sparkplug.check(c.MQTT.Mapped, unless)
 }
 
 // sameMapped says why a configuration asks for a restart, if it does.

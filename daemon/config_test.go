@@ -66,7 +66,7 @@ log:
   level: loud
 `), nil)
 	want := `five.yaml: line 3: mqtt.brokers[1]: expected scheme://host:port with tcp, mqtt, ssl, mqtts as the scheme, and no user in it, found "http://127.0.0.1"
-five.yaml: line 4: mqtt.in_fligth: expected one of brokers, client_id, prefix, username, password_file, tls, in_flight, mapped, found an unknown key
+five.yaml: line 4: mqtt.in_fligth: expected one of brokers, client_id, prefix, username, password_file, tls, in_flight, mapped, sparkplug, found an unknown key
 five.yaml: line 6: retention.traces: expected a time with units, like 90d or 1h30m, found "ninety days"
 five.yaml: line 8: http.listen: expected a text, found 8080
 five.yaml: line 10: log.level: expected one of debug, info, warn, error, found "loud"`

@@ -216,7 +216,7 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 	if err := f.quieter(tx, d, &next.past); err != nil {
 		return err
 	}
-	return f.transitions(tx, d, events)
+	return f.transitions(tx, d, events, p.late())
 }
 
 // visit enters recorded work.
@@ -251,15 +251,17 @@ func (f *filer) visit(tx entries, d *draft, p *parcel) error {
 	if err := f.quieter(tx, d, &next.past); err != nil {
 		return err
 	}
-	return f.transitions(tx, d, events)
+	return f.transitions(tx, d, events, false)
 }
 
-func (f *filer) transitions(tx entries, d *draft, events []alerting.Event) error {
+// transitions enters what became of alerts. late: by the word of who sent what
+// shows it, it is no news.
+func (f *filer) transitions(tx entries, d *draft, events []alerting.Event, late bool) error {
 	for i := range events {
 		e := &events[i]
 		err := tx.Transition(*e)
 		if err == nil && f.clerk != nil {
-			err = f.view(d).note(tx.People(), e)
+			err = f.view(d).note(tx.People(), e, late)
 		}
 		if err != nil {
 			return fmt.Errorf("alert %s of turnout %q: %w", e.Alert.ID, e.Alert.Turnout, err)
@@ -326,7 +328,10 @@ func (f *filer) conditions(tx entries, p *parcel) error {
 // refused sets the parcel aside whole and counts it in its cabinet's receipt:
 // it is here, and will not be less refused when it is sent again.
 func (f *filer) refused(tx entries, d *draft, p *parcel, r *ingest.Refusal) error {
-	if p.kind == aThrow || p.kind == aMapped {
+	if p.maybe() {
+		return nil
+	}
+	if p.kind == aThrow || p.kind == aMapped || p.spark != nil {
 		d.throws[refused]++
 	}
 	if p.kind == someWork {
@@ -344,7 +349,7 @@ func (f *filer) refused(tx entries, d *draft, p *parcel, r *ingest.Refusal) erro
 		p.answer = r // the replay tells it
 	}
 	d.aside++
-	payload := p.payload
+	payload := p.whole()
 	if payload == nil {
 		payload = []byte{} // nothing arrived, and that is kept
 	}

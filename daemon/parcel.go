@@ -20,6 +20,7 @@ const (
 	someWork    // recorded by hand; there is no payload
 	aLine       // of a recording: any of the others
 	aMapped     // a throw of a cabinet that cannot be changed
+	aSpark      // of an edge node of Sparkplug: a throw's parts, or presence; there may be no payload
 	aStrayTopic // a topic that names no cabinet or turnout
 	aDeed       // of people, or in their place; there is no payload
 )
@@ -32,6 +33,7 @@ type parcel struct {
 	turnout string // of the topic
 	payload []byte
 	mapping *wire.Map // of aMapped
+	spark   *sparkParcel
 	arrived time.Time
 	ack     func() // nil where nobody waits for it
 
@@ -79,6 +81,10 @@ func (r *reader) read(p *parcel) {
 		}
 	}()
 	if err := r.decode(p); err != nil {
+		if p.maybe() {
+			p.throw = nil
+			return
+		}
 		p.refuse(err)
 		return
 	}
@@ -105,6 +111,13 @@ func (r *reader) decode(p *parcel) (err error) {
 		}
 	case aMapped:
 		if p.throw, err = r.decoder.Mapped(p.mapping, p.cabinet, p.turnout, p.payload, p.arrived); err == nil {
+			p.cabinet, p.turnout = p.throw.Cabinet, p.throw.Turnout
+		}
+	case aSpark:
+		if p.presence != nil {
+			return p.presence.Validate(p.arrived)
+		}
+		if p.throw, err = r.spark(p.spark, p.arrived); err == nil {
 			p.cabinet, p.turnout = p.throw.Cabinet, p.throw.Turnout
 		}
 	case aState:

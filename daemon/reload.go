@@ -26,6 +26,7 @@ func (d *Daemon) Reload(ctx context.Context, c Config) (err error) {
 		fixed = append(fixed, Problem{Path: "mqtt.password_file", Expected: "the same password until the next restart", Found: "another"})
 	}
 	fixed = append(fixed, sameMapped(&d.c, &c)...)
+	fixed = append(fixed, sameSparkplug(&d.c, &c)...)
 	if len(fixed) > 0 {
 		return &ConfigError{"configuration", fixed}
 	}

@@ -195,7 +195,7 @@ func (d *Daemon) hush(f *filer, tx entries, made *draft, cabinets []ingest.Cabin
 			made.papers.silent = map[string]alerting.Past{}
 		}
 		made.papers.silent[c.Cabinet] = past
-		if err := f.transitions(tx, made, events); err != nil {
+		if err := f.transitions(tx, made, events, false); err != nil {
 			return fmt.Errorf("silence of cabinet %q: %w", c.Cabinet, err)
 		}
 	}

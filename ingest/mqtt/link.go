@@ -163,6 +163,29 @@ func (l *Link) Publish(ctx context.Context, topic string, retained bool, payload
 	}
 }
 
+// Send sends at QoS 0, not retained, and returns when the message is on its way:
+// nobody tells whether it arrives.
+func (l *Link) Send(ctx context.Context, topic string, payload []byte) error {
+	sent := make(chan error, 1)
+	go func() {
+		token := l.client.Publish(topic, 0, false, payload)
+		select {
+		case <-token.Done():
+			sent <- token.Error()
+		case <-l.lost:
+			sent <- ErrNotConnected
+		}
+	}()
+	select {
+	case err := <-sent:
+		return err
+	case <-l.lost:
+		return ErrNotConnected
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
 // RefusedFilter is a subscription that the broker does not allow.
 type RefusedFilter string
 

@@ -26,8 +26,33 @@ func (d *Decoder) Mapped(m *Map, cabinet, turnout string, payload []byte, arrive
 	if f, bad := g.gather(payload); bad {
 		return nil, t.Refuse([]ingest.Fault{f})
 	}
+	return g.finish(t, arrived)
+}
+
+// Part is what stands under a name in a message that is no JSON: a JSON text
+// (a text, number, true or false; {} or [] for what is none of them), or a list
+// of numbers, which is the throw's afterwards.
+type Part struct {
+	JSON []byte
+	List []float64
+}
+
+// Named is Mapped for a message that is parts with names, by a map of
+// [NewNamedMap]. parts returns a part; not ok where the message has none.
+func (d *Decoder) Named(m *Map, cabinet, turnout string, parts func(name string) (Part, bool), arrived time.Time) (*ingest.Throw, error) {
+	g := gathering{d: d, m: m, where: map[string]string{}, found: make([]jsontext.Value, m.most), lists: make([][]float64, m.most)}
+	for name, slot := range m.named {
+		if p, ok := parts(name); ok {
+			g.found[slot], g.lists[slot] = p.JSON, p.List
+		}
+	}
+	return g.finish(&ingest.Throw{Cabinet: cabinet, Turnout: turnout}, arrived)
+}
+
+// finish makes the throw of what was gathered.
+func (g *gathering) finish(t *ingest.Throw, arrived time.Time) (*ingest.Throw, error) {
 	g.throw(t)
-	d.json.reset(nil) // keep nothing of the caller's
+	g.d.json.reset(nil) // keep nothing of the caller's
 	g.adopt(t.Validate(arrived))
 	if len(g.faults) > 0 {
 		return nil, t.Refuse(g.faults)
@@ -40,6 +65,7 @@ type gathering struct {
 	d      *Decoder
 	m      *Map
 	found  []jsontext.Value  // by slot; nil: not there
+	lists  [][]float64       // by slot, of a named map
 	used   int               // samples
 	where  map[string]string // of our paths, the pointer or what else it was read of
 	told   []string          // our paths that have a fault
@@ -142,6 +168,9 @@ func (g *gathering) path(ours string) string {
 			if value != "" {
 				return value + "/" + index + at + " (" + ours + ")"
 			}
+			if g.m.named != nil {
+				return of + "[" + index + "] (" + ours + ")"
+			}
 			return of + "/" + index + " (" + ours + ")"
 		}
 	}
@@ -168,7 +197,7 @@ func (g *gathering) at(pointer, ours string) jsontext.Value {
 		return nil
 	}
 	g.where[ours] = pointer
-	v := g.found[g.m.root.find(pointer)]
+	v := g.found[g.m.slot(pointer)]
 	if len(v) > 0 && v[0] == 'n' {
 		return nil
 	}
@@ -410,6 +439,8 @@ func (g *gathering) channel(t *ingest.Throw, m *MappedChannel) {
 	switch {
 	case v == nil:
 		g.fault(ours, aListOfNumbers, "nothing")
+	case g.m.named != nil:
+		c.Samples = g.list(g.lists[g.m.slot(m.Samples.At)], v, ours)
 	case v[0] != '[':
 		g.fault(ours, aListOfNumbers, describeJSON(v))
 	default:
@@ -419,6 +450,20 @@ func (g *gathering) channel(t *ingest.Throw, m *MappedChannel) {
 		c.Samples = g.samples(v, m.Samples.Value, ours)
 	}
 	t.Channels = append(t.Channels, c)
+}
+
+// list takes the numbers of a part, whose text is v.
+func (g *gathering) list(list []float64, v jsontext.Value, ours string) []float64 {
+	if list == nil {
+		g.fault(ours, aListOfNumbers, describeJSON(v))
+		return nil
+	}
+	if room := g.d.limits.Samples - g.used; len(list) > room {
+		g.fault(ours, fmt.Sprintf("at most %d samples in all channels", g.d.limits.Samples), fmt.Sprintf("%d after %d", len(list), g.used))
+		return nil
+	}
+	g.used += len(list)
+	return list
 }
 
 func (g *gathering) samples(v jsontext.Value, value, ours string) []float64 {

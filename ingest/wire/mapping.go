@@ -11,7 +11,8 @@ import (
 )
 
 // Mapping says where in the JSON of a cabinet that cannot be changed the parts
-// of a throw stand. At is always a JSON pointer (RFC 6901) into the message;
+// of a throw stand. At is always a JSON pointer (RFC 6901) into the message, or
+// a name where the message is no JSON but parts with names ([NewNamedMap]);
 // an empty At is a part that the messages do not have. A null counts as absent.
 type Mapping struct {
 	Cabinet         MappedName        `yaml:"cabinet"`  // where the topic names none
@@ -111,6 +112,7 @@ const (
 // Map is a Mapping that was checked. It does not change and may be shared.
 type Map struct {
 	m     Mapping
+	named map[string]int // slots by name; nil: by pointer
 	root  *way
 	value map[string]*way // of MappedSamples.Value
 	most  int             // pointers
@@ -123,7 +125,10 @@ type way struct {
 }
 
 // checker collects what is wrong with a mapping.
-type checker struct{ faults []ingest.Fault }
+type checker struct {
+	named  bool // At is a name
+	faults []ingest.Fault
+}
 
 func (c *checker) add(path, expected, found string) {
 	c.faults = append(c.faults, ingest.Fault{Path: path, Expected: expected, Found: found})
@@ -132,7 +137,17 @@ func (c *checker) add(path, expected, found string) {
 // NewMap checks a mapping. withCabinet and withTurnout: the topic names them.
 // The faults are all that is wrong with it, by the keys of the configuration.
 func NewMap(m Mapping, withCabinet, withTurnout bool) (*Map, []ingest.Fault) {
-	var c checker
+	return checkedMap(m, withCabinet, withTurnout, false)
+}
+
+// NewNamedMap is NewMap for messages that are no JSON but parts with names, read
+// by [Decoder.Named].
+func NewNamedMap(m Mapping, withCabinet, withTurnout bool) (*Map, []ingest.Fault) {
+	return checkedMap(m, withCabinet, withTurnout, true)
+}
+
+func checkedMap(m Mapping, withCabinet, withTurnout, named bool) (*Map, []ingest.Fault) {
+	c := checker{named: named}
 	c.name("cabinet", &m.Cabinet, withCabinet)
 	c.name("turnout", &m.Turnout, withTurnout)
 	c.pointer("throw_id.at", m.ThrowID.At, false)
@@ -169,7 +184,7 @@ func NewMap(m Mapping, withCabinet, withTurnout bool) (*Map, []ingest.Fault) {
 	if len(c.faults) > 0 {
 		return nil, c.faults
 	}
-	return compile(m), nil
+	return compile(m, named), nil
 }
 
 func (c *checker) name(path string, n *MappedName, inTopic bool) {
@@ -193,6 +208,11 @@ func (c *checker) name(path string, n *MappedName, inTopic bool) {
 func (c *checker) pointer(path, p string, required bool) {
 	switch {
 	case p == "" && !required:
+	case c.named && p == "":
+		c.add(path, "the name of a metric", "nothing")
+	case c.named && (len(p) > mostPointer || strings.ToValidUTF8(p, "") != p):
+		c.add(path, fmt.Sprintf("the name of a metric, at most %d bytes of UTF-8", mostPointer), quoted(p))
+	case c.named:
 	case p == "":
 		c.add(path, "a JSON pointer like /data/start", "nothing")
 	case p[0] != '/':
@@ -217,7 +237,11 @@ func (c *checker) word(path, word string, of int) {
 func (c *checker) number(path string, n *MappedNumber, required bool) {
 	c.pointer(path+".at", n.At, required)
 	if n.At == "" && !required && (n.Factor != nil || n.Plus != 0) {
-		c.add(path+".at", "a JSON pointer beside factor and plus", "nothing")
+		what := "a JSON pointer"
+		if c.named {
+			what = "the name of a metric"
+		}
+		c.add(path+".at", what+" beside factor and plus", "nothing")
 	}
 	if f := n.Factor; f != nil && !(math.Abs(*f) <= ingest.MaxPhysical && *f != 0) {
 		c.add(path+".factor", "a number other than 0, at most 1e12 either way", fmt.Sprint(*f))
@@ -230,6 +254,9 @@ func (c *checker) number(path string, n *MappedNumber, required bool) {
 func (c *checker) channel(at string, ch *MappedChannel) {
 	c.pointer(at+"sample_rate_at", ch.SampleRateAt, false)
 	c.pointer(at+"samples.at", ch.Samples.At, true)
+	if c.named && ch.Samples.Value != "" {
+		c.add(at+"samples.value", "nothing: a metric's samples are numbers", quoted(ch.Samples.Value))
+	}
 	c.pointer(at+"samples.value", ch.Samples.Value, false)
 	if (ch.SampleRate != 0) == (ch.SampleRateAt != "") {
 		found := "neither"
@@ -272,9 +299,19 @@ func (m *MappedChannel) channel() ingest.Channel {
 }
 
 // compile makes the ways to all that is mapped.
-func compile(m Mapping) *Map {
+func compile(m Mapping, named bool) *Map {
 	out := &Map{m: m, root: newWay(), value: map[string]*way{}}
+	if named {
+		out.named = map[string]int{}
+	}
 	for _, p := range out.pointers() {
+		if named {
+			if _, had := out.named[p]; !had {
+				out.named[p] = out.most
+				out.most++
+			}
+			continue
+		}
 		if out.root.add(p, out.most) {
 			out.most++
 		}
@@ -287,6 +324,17 @@ func compile(m Mapping) *Map {
 		}
 	}
 	return out
+}
+
+// Names returns the names of all parts that a named map reads, sorted.
+func (m *Map) Names() []string { return slices.Sorted(maps.Keys(m.named)) }
+
+// slot returns the slot of a pointer or name of the mapping.
+func (m *Map) slot(at string) int {
+	if m.named != nil {
+		return m.named[at]
+	}
+	return m.root.find(at)
 }
 
 // pointers returns every pointer into the message, some of them twice.

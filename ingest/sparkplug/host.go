@@ -1,0 +1,461 @@
+package sparkplug
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"time"
+
+	"throwline/ingest"
+)
+
+// Settings are what a host application wants to know. The zero durations and
+// limits stand for the defaults.
+type Settings struct {
+	Uses   []Use
+	Limits Limits
+	// RebirthEvery is the least time between two requests to one edge node.
+	RebirthEvery time.Duration
+	// BirthWithin is how long data waits for the birth that explains it.
+	BirthWithin time.Duration
+	// Most edge nodes and devices that are kept in mind.
+	Most int
+}
+
+// The defaults of [Settings].
+const (
+	DefaultRebirthEvery = 30 * time.Second
+	DefaultBirthWithin  = 20 * time.Second
+	defaultMost         = 130_000
+)
+
+// Bounds of what waits for births.
+const (
+	mostWaiting      = 64 // messages of an edge node
+	mostWaitingBytes = 64 << 20
+)
+
+// EventKind is what a host application learns.
+type EventKind uint8
+
+// The kinds of an [Event].
+const (
+	Data    EventKind = iota // a throw's parts came
+	Online                   // an edge node, or a device, was born
+	Offline                  // it died
+	Ask                      // a rebirth is to be asked for
+	Refused                  // a message cannot be read
+)
+
+// Event is something that a host application has learned.
+type Event struct {
+	Kind    EventKind
+	Topic   Topic
+	At      time.Time
+	Reading *Reading        // of Data
+	Refusal *ingest.Refusal // of Refused
+	Payload []byte          // of Refused
+	Why     string          // of Ask, in words
+}
+
+type presence uint8
+
+const (
+	unheard presence = iota
+	online
+	offline
+)
+
+// waiting is a message that waits for a birth.
+type waiting struct {
+	topic   Topic
+	payload *Payload
+	raw     []byte
+	at      time.Time
+}
+
+// node is what is known of an edge node.
+type node struct {
+	group, name string
+	device            // itself
+	sure        bool  // no message of its session was lost
+	bdSeq       int64 // of its birth; -1: it has none
+	seq         uint64
+	asked       time.Time
+	devices     map[string]*device
+	waiting     []waiting
+}
+
+func (n *node) topic(t MessageType, device string) Topic { return Topic{n.group, t, n.name, device} }
+
+// Host is a host application's view of edge nodes. It is plain state: messages
+// must come in the order of their arrival, from one goroutine; times are arguments.
+type Host struct {
+	set   Settings
+	words *words
+	memory
+	nodes map[[2]string]*node // by group and name
+	size  int                 // nodes and devices
+	wait  map[*node]bool      // with messages that wait
+	bytes int                 // of them
+	tally Tally
+}
+
+// Tally counts what has become of messages.
+type Tally struct {
+	Nodes, Online, Devices int
+	Births, Deaths, Data   uint64
+	Gaps, Asked, Dropped   uint64 // Dropped: nobody knows what they were of
+	Waiting                int
+}
+
+// NewHost returns a Host that has heard of nobody.
+func NewHost(s Settings) *Host {
+	s.Limits = s.Limits.or(DefaultLimits())
+	s.RebirthEvery = cmp.Or(s.RebirthEvery, DefaultRebirthEvery)
+	s.BirthWithin = cmp.Or(s.BirthWithin, DefaultBirthWithin)
+	s.Most = cmp.Or(s.Most, defaultMost)
+	return &Host{set: s, words: newWords(s.Uses, s.Limits.Samples), nodes: map[[2]string]*node{}, wait: map[*node]bool{}}
+}
+
+// Tally returns the counts.
+func (h *Host) Tally() Tally {
+	t := h.tally
+	t.Nodes, t.Devices = len(h.nodes), h.size-len(h.nodes)
+	for _, n := range h.nodes {
+		if n.online == online {
+			t.Online++
+		}
+		t.Waiting += len(n.waiting)
+	}
+	return t
+}
+
+// Expect notes that there is an edge node, which [Host.Connected] then asks for
+// its birth.
+func (h *Host) Expect(group, name string) { h.node(group, name) }
+
+func (h *Host) node(group, name string) *node {
+	key := [2]string{group, name}
+	n := h.nodes[key]
+	if n == nil && h.size < h.set.Most {
+		h.size++
+		n = &node{group: group, name: name, bdSeq: -1, devices: map[string]*device{}}
+		h.nodes[key] = n
+	}
+	return n
+}
+
+// Connected is to be called for every new connection to the broker: whatever
+// was published meanwhile is lost, so that nobody's session is known any more.
+func (h *Host) Connected(now time.Time) (out []Event) {
+	for _, n := range h.sorted() {
+		out = append(out, h.flush(n, now, func(*waiting) bool { return true })...)
+		n.sure, n.asked = false, time.Time{}
+		n.born, n.online = false, unheard
+		for _, d := range n.devices {
+			d.born, d.online = false, unheard
+		}
+		out = append(out, h.ask(n, "we were not connected", now)...)
+	}
+	return out
+}
+
+func (h *Host) sorted() []*node {
+	return slices.SortedFunc(maps.Values(h.nodes), func(a, b *node) int { return cmp.Or(cmp.Compare(a.group, b.group), cmp.Compare(a.name, b.name)) })
+}
+
+// ask asks for a rebirth, unless that was done just now.
+func (h *Host) ask(n *node, why string, now time.Time) []Event {
+	if !n.asked.IsZero() && now.Sub(n.asked) < h.set.RebirthEvery {
+		return nil
+	}
+	n.asked = now
+	h.tally.Asked++
+	return []Event{{Kind: Ask, Topic: n.topic(NData, ""), At: now, Why: why}}
+}
+
+// Take takes a message of an edge node. Others mean nothing. The payload must
+// not be changed afterwards.
+func (h *Host) Take(topic string, payload []byte, now time.Time) []Event {
+	t, ok := ParseTopic(topic)
+	if !ok {
+		return nil
+	}
+	refused := func(err error) []Event {
+		return []Event{{Kind: Refused, Topic: t, At: now, Refusal: ingest.AsRefusal(err), Payload: payload}}
+	}
+	p, err := Decode(payload, h.set.Limits)
+	if err != nil {
+		return refused(err)
+	}
+	n := h.node(t.Group, t.Node)
+	if n == nil {
+		return refused(refuse("topic", fmt.Sprintf("one of the %d edge nodes and devices known: no more are taken", h.set.Most), "a new one"))
+	}
+	if t.Type != NDeath && !p.Numbered {
+		return refused(refuse("seq", "0 to 255", "nothing"))
+	}
+	switch t.Type {
+	case NBirth:
+		return h.nodeBirth(n, t, p, now)
+	case NDeath:
+		return h.nodeDeath(n, p, now)
+	}
+	var out []Event
+	if n.born && n.sure && p.Seq != (n.seq+1)%256 {
+		h.tally.Gaps++
+		n.sure = false
+		out = h.ask(n, fmt.Sprintf("sequence number %d came after %d", p.Seq, n.seq), now)
+	} else if !n.born {
+		out = h.ask(n, "its birth is not known", now)
+	} else if !n.sure {
+		out = h.ask(n, "a message of it was lost", now)
+	}
+	n.seq = p.Seq
+	switch t.Type {
+	case DBirth:
+		if n.born && n.sure {
+			out = append(out, h.deviceBirth(n, t, p, now)...)
+		}
+	case DDeath:
+		out = append(out, h.deviceDeath(n, t, p, now)...)
+	default:
+		h.tally.Data++
+		out = append(out, h.data(n, t, p, payload, now)...)
+	}
+	return out
+}
+
+func (h *Host) nodeBirth(n *node, t Topic, p *Payload, now time.Time) (out []Event) {
+	h.tally.Births++
+	n.born, n.sure, n.seq, n.bdSeq = true, true, p.Seq, bdSeq(p)
+	for _, d := range n.devices { // stale until their own births
+		d.born = false
+	}
+	if n.online != online {
+		n.online = online
+		out = append(out, Event{Kind: Online, Topic: t, At: now})
+	}
+	h.clear(&n.device)
+	out = append(out, h.birth(t, &n.device, nil, p, now)...)
+	return append(out, h.flush(n, now, func(w *waiting) bool { return w.topic.Device == "" })...)
+}
+
+// bdSeq returns the number by which a birth and a death are known to belong
+// together; -1: there is none.
+func bdSeq(p *Payload) int64 {
+	for i := range p.Metrics {
+		if m := &p.Metrics[i]; m.Name == "bdSeq" && (m.Value.Form == LongValue || m.Value.Form == IntValue) {
+			return int64(m.Value.Bits & 0x7fff_ffff)
+		}
+	}
+	return -1
+}
+
+func (h *Host) birth(t Topic, d, node *device, p *Payload, now time.Time) (out []Event) {
+	list, named, _ := h.words.entries(d, p, true)
+	for _, r := range h.words.readings(&h.memory, t, d, node, list, named, true) {
+		out = append(out, Event{Kind: Data, Topic: t, At: now, Reading: r})
+	}
+	return out
+}
+
+func (h *Host) nodeDeath(n *node, p *Payload, now time.Time) (out []Event) {
+	// The Will of a connection that a new one has taken the place of may come
+	// after the birth on the new one.
+	if is := bdSeq(p); n.born && is >= 0 && n.bdSeq >= 0 && is != n.bdSeq {
+		return nil
+	}
+	h.tally.Deaths++
+	out = h.flush(n, now, func(*waiting) bool { return true })
+	n.born, n.sure = false, false
+	h.clear(&n.device)
+	for _, name := range slices.Sorted(maps.Keys(n.devices)) {
+		out = append(out, h.died(n.devices[name], n.topic(DDeath, name), now)...)
+	}
+	return append(out, h.died(&n.device, n.topic(NDeath, ""), now)...)
+}
+
+// died makes everything of a device stale.
+func (h *Host) died(d *device, t Topic, at time.Time) []Event {
+	d.born = false
+	h.clear(d)
+	if d.online == offline {
+		return nil
+	}
+	d.online = offline
+	return []Event{{Kind: Offline, Topic: t, At: at}}
+}
+
+func (h *Host) deviceBirth(n *node, t Topic, p *Payload, now time.Time) (out []Event) {
+	h.tally.Births++
+	d := n.devices[t.Device]
+	if d == nil {
+		if h.size >= h.set.Most {
+			return nil
+		}
+		h.size++
+		d = newDevice()
+		n.devices[t.Device] = d
+	}
+	d.born = true
+	if d.online != online {
+		d.online = online
+		out = append(out, Event{Kind: Online, Topic: t, At: now})
+	}
+	h.clear(d)
+	out = append(out, h.birth(t, d, &n.device, p, now)...)
+	return append(out, h.flush(n, now, func(w *waiting) bool { return w.topic.Device == t.Device })...)
+}
+
+func (h *Host) deviceDeath(n *node, t Topic, p *Payload, now time.Time) []Event {
+	h.tally.Deaths++
+	at := now
+	if p.Timed {
+		at = time.UnixMilli(int64(min(p.Timestamp, 1<<53))).UTC()
+	}
+	if d := n.devices[t.Device]; d != nil {
+		return h.died(d, t, at)
+	}
+	return nil
+}
+
+// of returns what is known of whom a message is of, and of its edge node where
+// that is another; nil where it is not born.
+func (n *node) of(t Topic) (d, self *device) {
+	d = &n.device
+	if t.Device != "" {
+		d, self = n.devices[t.Device], &n.device
+	}
+	if !n.born || d == nil || !d.born {
+		return nil, nil
+	}
+	return d, self
+}
+
+func (h *Host) data(n *node, t Topic, p *Payload, raw []byte, now time.Time) []Event {
+	d, self := n.of(t)
+	if d == nil || !n.sure {
+		out := h.ask(n, "the birth of "+t.String()+" is not known", now)
+		return append(out, h.hold(n, waiting{t, p, raw, now}, now)...)
+	}
+	list, named, missing := h.words.entries(d, p, false)
+	if missing != "" {
+		out := h.ask(n, "no birth of it explains "+missing, now)
+		return append(out, h.hold(n, waiting{t, p, raw, now}, now)...)
+	}
+	return h.read(t, d, self, list, named, now)
+}
+
+func (h *Host) read(t Topic, d, self *device, list []entry, named *Payload, now time.Time) (out []Event) {
+	for _, r := range h.words.readings(&h.memory, t, d, self, list, named, false) {
+		out = append(out, Event{Kind: Data, Topic: t, At: now, Reading: r})
+	}
+	return out
+}
+
+// hold lets a message wait for a birth. What is too much is let go first.
+func (h *Host) hold(n *node, w waiting, now time.Time) (out []Event) {
+	n.waiting = append(n.waiting, w)
+	h.bytes += len(w.raw)
+	h.wait[n] = true
+	for len(n.waiting) > mostWaiting || h.bytes > mostWaitingBytes && len(n.waiting) > 0 {
+		first := n.waiting[0]
+		out = append(out, h.release(n, &first, now)...)
+		n.waiting = n.waiting[1:]
+	}
+	return out
+}
+
+// flush reads the messages that no longer wait.
+func (h *Host) flush(n *node, now time.Time, which func(*waiting) bool) (out []Event) {
+	list := n.waiting
+	n.waiting = nil
+	for i := range list {
+		if !which(&list[i]) {
+			n.waiting = append(n.waiting, list[i])
+			continue
+		}
+		out = append(out, h.release(n, &list[i], now)...)
+	}
+	if len(n.waiting) == 0 {
+		delete(h.wait, n)
+	}
+	return out
+}
+
+// release reads a message with what is known now. One that nothing explains is
+// refused if it may have been a throw.
+func (h *Host) release(n *node, w *waiting, _ time.Time) []Event {
+	h.bytes -= len(w.raw)
+	d, self := n.of(w.topic)
+	born := d != nil
+	if !born {
+		d, self = newDevice(), nil
+	}
+	list, named, missing := h.words.entries(d, w.payload, false)
+	out := h.read(w.topic, d, self, list, named, w.at)
+	if !born {
+		h.clear(d)
+	}
+	if len(out) > 0 || missing == "" && born {
+		return out
+	}
+	if !h.suspicious(w.payload) {
+		h.tally.Dropped++
+		return nil
+	}
+	r := refuse("", "a birth (NBIRTH, DBIRTH) that explains it; it was asked for", "none within "+h.set.BirthWithin.String())
+	if missing != "" {
+		r.Faults[0].Found += ", " + missing
+	}
+	return []Event{{Kind: Refused, Topic: w.topic, At: w.at, Refusal: r, Payload: w.raw}}
+}
+
+// suspicious reports whether a message that nothing explains may be a throw.
+func (h *Host) suspicious(p *Payload) bool {
+	for i := range p.Metrics {
+		m := &p.Metrics[i]
+		_, named := h.words.roots[m.Name]
+		if named || m.Name == "" && m.Value.isPacked() {
+			return true
+		}
+	}
+	return false
+}
+
+// Tick is to be called every second or so: what waited too long is read as well
+// as can be, and unanswered requests are made again.
+func (h *Host) Tick(now time.Time) (out []Event) {
+	if len(h.wait) == 0 {
+		return nil
+	}
+	for _, n := range h.sorted() {
+		if !h.wait[n] {
+			continue
+		}
+		if n.born && n.sure { // a device's birth is missing, or an alias in it
+			out = append(out, h.ask(n, "data of it is not explained", now)...)
+		} else {
+			out = append(out, h.ask(n, "its birth is not known", now)...)
+		}
+		old := func(w *waiting) bool { return now.Sub(w.at) >= h.set.BirthWithin }
+		if n.born && !n.sure && slices.ContainsFunc(n.waiting, func(w waiting) bool { return old(&w) }) {
+			// It does not answer: go on with what it said when it was born.
+			n.sure = true
+			out = append(out, h.flush(n, now, func(*waiting) bool { return true })...)
+			continue
+		}
+		out = append(out, h.flush(n, now, old)...)
+	}
+	return out
+}
+
+// StatePayload is what a host application publishes on its [StateTopic],
+// retained at QoS 1. at is ms since 1970.
+func StatePayload(online bool, at uint64) []byte {
+	return []byte(`{"online":` + strconv.FormatBool(online) + `,"timestamp":` + strconv.FormatUint(at, 10) + `}`)
+}
