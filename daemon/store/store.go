@@ -87,7 +87,7 @@ func (s *Store) Close() error {
 	}
 	s.closed = true
 	errs := []error{s.tx.close()}
-	if s.opened && s.broken.Load() == nil {
+	if s.now == markOpen {
 		errs = append(errs, s.mark(markOpening, "")) // the log goes
 	}
 	for _, db := range []*sql.DB{s.read, s.write} {
