@@ -63,7 +63,7 @@ type Daemon struct {
 	accounts *accounts.Accounts // nil: nobody needs to log in
 	session  *mqtt.Session
 	spark    *sparkHost // nil: nothing comes of Sparkplug
-	mappings []mapping // in the order of the configuration
+	mappings []mapping  // in the order of the configuration
 	hub      *screen.Hub
 	exporter *export.Exporter // nil: nothing is exported
 	pipeline *pipeline
