@@ -31,7 +31,7 @@ type shift struct {
 	promised int // throws
 	tried    int
 	starts   int
-	forced   int // starts after something failed that was not opening or closing
+	forced   int          // starts after something failed that was not opening or closing
 	broken   atomic.Int32 // stores that said that they failed
 }
 
