@@ -164,7 +164,9 @@ func Decode(b []byte, l Limits) (*Payload, error) {
 	err := fields(b, func(n protowire.Number, v field) error {
 		switch n {
 		case 1:
-			p.Timestamp, p.Timed = v.varint, v.typ == protowire.VarintType
+			if v.typ == protowire.VarintType {
+				p.Timestamp, p.Timed = v.varint, true
+			}
 		case 2:
 			if v.typ != protowire.BytesType {
 				return nil
@@ -176,11 +178,15 @@ func Decode(b []byte, l Limits) (*Payload, error) {
 			p.Metrics = append(p.Metrics, Metric{})
 			return within(at, d.metric(&p.Metrics[len(p.Metrics)-1], v.bytes, 0))
 		case 3:
-			p.Seq, p.Numbered = v.varint, v.typ == protowire.VarintType
+			if v.typ == protowire.VarintType {
+				p.Seq, p.Numbered = v.varint, true
+			}
 		case 4:
 			return text(&p.UUID, v, "uuid")
 		case 5:
-			p.Body = v.bytes
+			if v.typ == protowire.BytesType {
+				p.Body = v.bytes
+			}
 		}
 		return nil
 	})
