@@ -260,7 +260,7 @@ func (b *bench) wholeOutbox(young func(e *alerting.Event) bool) {
 func (b *bench) emptied() {
 	b.t.Helper()
 	b.signal(syscall.SIGHUP) // it looks for what is due now, and not within the quarter minute
-	end := time.Now().Add(3 * time.Minute)
+	end := time.Now().Add(b.patience)
 	for calm := 0; calm < 8; time.Sleep(250 * time.Millisecond) {
 		if b.waiting() == 0 && b.untold() == 0 {
 			calm++

@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"sync"
 	"syscall"
 	"testing"
@@ -67,11 +68,14 @@ type bench struct {
 	conf   string
 	page   string
 	hook   string
-	c      daemon.Config
-	proc   *exec.Cmd
-	under  []string // what the program is started by, such as ip netns exec
-	out    said
-	inbox  inbox
+	told   []string // targets that get everything
+
+	patience time.Duration // with what is to be sent
+	c        daemon.Config
+	proc     *exec.Cmd
+	under    []string // what the program is started by, such as ip netns exec
+	out      said
+	inbox    inbox
 }
 
 var (
@@ -107,7 +111,7 @@ func benchWith(t *testing.T, address, more string) *bench {
 		}
 	})
 	dir := t.TempDir()
-	b := &bench{t: t, dir: dir, binary: binary, conf: filepath.Join(dir, "throwline.yaml")}
+	b := &bench{t: t, dir: dir, binary: binary, conf: filepath.Join(dir, "throwline.yaml"), told: []string{"office"}, patience: 3 * time.Minute}
 	b.inbox.got = map[string]alerting.Message{}
 	b.broker = mosquittotest.Start(t, "allow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 100")
 	hook := httptest.NewServer(&b.inbox)
@@ -153,10 +157,10 @@ func (b *bench) configure(address, more string) {
 	b.write(filepath.Base(b.conf)+".new", fmt.Sprintf(`data_dir: %s
 mqtt: {brokers: [%q]}
 http: {listen: %q}
-routes: [{name: all, targets: [office]}]
+routes: [{name: all, targets: [%s]}]
 log: {level: warn}
 %s
-`, filepath.Join(b.dir, "data"), address, b.page, more))
+`, filepath.Join(b.dir, "data"), address, b.page, strings.Join(b.told, ", "), more))
 	if err := os.Rename(b.conf+".new", b.conf); err != nil { // it may be read at any time
 		b.t.Fatal(err)
 	}
