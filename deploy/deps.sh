@@ -3,7 +3,7 @@
 # Alertmanager to send alerts to, Prometheus and VictoriaMetrics to scrape and
 # export to, Chromium for the pages,
 # nginx, openssl, curl and iproute2 for the commands of the how-to pages,
-# poppler-utils to read what they print, systemd to judge the unit, R and SciPy to work out the charts' figures
+# poppler-utils to read what they print, strace to fail the disk under the program, systemd to judge the unit, R and SciPy to work out the charts' figures
 # beside ours; and from its Go module InfluxDB 1.8, which Debian no longer has.
 # On another system it only says what is missing; the tests that need it then
 # skip, or fail where CI is set.
@@ -20,6 +20,7 @@ command -v nginx >/dev/null 2>&1 || [ -x /usr/sbin/nginx ] || need="$need nginx-
 command -v openssl >/dev/null 2>&1 || need="$need openssl"
 command -v curl >/dev/null 2>&1 || need="$need curl"
 command -v ip >/dev/null 2>&1 || [ -x /usr/sbin/ip ] || need="$need iproute2"
+command -v strace >/dev/null 2>&1 || need="$need strace"
 command -v pdftotext >/dev/null 2>&1 || need="$need poppler-utils"
 Rscript -e 'library(spc)' >/dev/null 2>&1 || need="$need r-base-core r-cran-spc"
 python=python3
