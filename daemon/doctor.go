@@ -180,7 +180,8 @@ func (c *Config) examineBroker(ctx context.Context, listen time.Duration) []aler
 	}
 	defer link.Close()
 	s.Word, s.Said = alerting.Good, "connected to one of "+strings.Join(c.MQTT.Brokers, ", ")
-	filters := (&mqtt.Options{Prefix: c.MQTT.Prefix, Mapped: templates(mapped)}).Filters()
+	filters := append((&mqtt.Options{Prefix: c.MQTT.Prefix, Mapped: templates(mapped)}).Filters(), c.MQTT.Sparkplug.filters()...)
+	var spark sparkHeard
 	topics := alerting.Sign{What: "subscription", Word: alerting.Good, Said: "granted: " + strings.Join(filters, ", ")}
 	listening := make(chan error, 1)
 	go func() { listening <- link.Subscribe(ctx, filters...) }() // what is retained comes before the answer
@@ -205,6 +206,9 @@ func (c *Config) examineBroker(ctx context.Context, listen time.Duration) []aler
 			}
 		case m := <-messages:
 			m.Ack()
+			if spark.heard(c, m) {
+				continue
+			}
 			p := placed(c.MQTT.Prefix, mapped, m.Topic, m.Payload, time.Now())
 			if p.kind == aStrayTopic || m.Retained {
 				other++
@@ -230,6 +234,9 @@ func (c *Config) examineBroker(ctx context.Context, listen time.Duration) []aler
 		heard.Do = "mend the sender: what it sends is set aside"
 	} else if throws == 0 {
 		heard.Word, heard.Do = alerting.Unknown, "nothing was thrown while we listened; listen longer (--listen), or look whether cabinets are connected to this broker under "+c.MQTT.Prefix
+	}
+	if len(c.MQTT.Sparkplug.Groups) > 0 {
+		return []alerting.Sign{s, topics, heard, spark.sign(c, listen)}
 	}
 	return []alerting.Sign{s, topics, heard}
 }
@@ -327,6 +334,9 @@ func (d *Daemon) Examine(ctx context.Context) []alerting.Sign {
 		}
 	}
 	signs = append(signs, s)
+	if d.spark != nil {
+		signs = append(signs, d.spark.sign(d.Now()))
+	}
 	list, _, err := d.store.Quarantine(ctx, "", asideRead)
 	if err != nil {
 		signs = append(signs, alerting.Sign{What: "refused messages", Word: alerting.Bad, Said: err.Error(), Do: "see to the store"})

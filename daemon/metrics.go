@@ -100,7 +100,7 @@ func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 		ConstLabels: prometheus.Labels{"version": d.o.Version, "go": runtime.Version()},
 	})
 	build.Set(1)
-	for _, c := range []prometheus.Collector{
+	list := []prometheus.Collector{
 		m.throws, m.transitions, m.aside, m.away, m.commits, m.batches, m.retries, m.receipts, m.pruned, m.messages, m.reloaded, m.reloadedAt, build,
 		gauge("in_flight_messages", "Messages taken from the broker and not yet acknowledged.", func() float64 { return float64(d.inFlight()) }),
 		gauge("mqtt_connected", "1 while the session with the broker stands and is subscribed.", func() float64 {
@@ -126,7 +126,11 @@ func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 		newAsked(d),
 		collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
-	} {
+	}
+	if d.spark != nil {
+		list = append(list, d.spark.collectors()...)
+	}
+	for _, c := range list {
 		if err := to.Register(c); err != nil {
 			return err
 		}

@@ -150,6 +150,13 @@ func (d *Daemon) silences() (cabinets []ingest.CabinetState) {
 		return nil // it is we who hear nothing
 	}
 	d.clerk.listening(link.Since)
+	if d.spark != nil {
+		spark, _ := d.spark.Status()
+		if !spark.Subscribed {
+			return nil
+		}
+		d.clerk.listening(spark.Since)
+	}
 	d.clerk.mu.RLock()
 	defer d.clerk.mu.RUnlock()
 	for _, c := range d.watched() {
