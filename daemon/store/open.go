@@ -150,7 +150,7 @@ func (s *Store) pool(mode, more string, pragmas ...string) (*sql.DB, error) {
 // on may be promised, although who wrote it may have ended before he synced it.
 func (s *Store) examine(ctx context.Context, fresh bool) (version int, err error) {
 	begun := markOpening
-	if fresh {
+	if fresh || s.was == markMaking { // until it is made
 		begun = markMaking
 	}
 	if s.was != markDamaged {
