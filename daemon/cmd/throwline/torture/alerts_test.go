@@ -14,6 +14,7 @@ import (
 
 	"throwline/alerting"
 	"throwline/daemon"
+	"throwline/daemon/store"
 	"throwline/detect"
 	"throwline/ingest"
 	"throwline/ingest/wire"
@@ -75,7 +76,7 @@ func (b *bench) replayed(order []ingest.Arrival) (events []alerting.Event, late 
 
 // folded steps the throws that are filed, with what was filed of them, from
 // the first to the last, as if the program had never stopped.
-func folded(list []*detect.Record) (events []alerting.Event) {
+func folded(list []*detect.Record) (events []alerting.Event, states map[string]*detect.State) {
 	type one struct {
 		state  *detect.State
 		past   alerting.Past
@@ -98,7 +99,48 @@ func folded(list []*detect.Record) (events []alerting.Event) {
 		t.past, more = alerting.Step(t.past, r.Turnout, a.Findings, t.latest)
 		events = append(events, more...)
 	}
-	return events
+	states = map[string]*detect.State{}
+	for name, t := range all {
+		states[name] = t.state
+	}
+	return events, states
+}
+
+// sameStates holds what the program has learned, after a stop in order, against
+// what follows from the filed throws: byte for byte.
+func (b *bench) sameStates(want map[string]*detect.State) {
+	b.t.Helper()
+	found := b.states()
+	for name, s := range want {
+		bytes, err := s.AppendBinary(nil)
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		if found[name] != string(bytes) {
+			b.t.Errorf("turnout %s: what was learned is not what follows from its throws", name)
+		}
+	}
+	if len(found) != len(want) {
+		b.t.Errorf("expected %d states, found %d", len(want), len(found))
+	}
+}
+
+// states returns what the store has learned of each turnout.
+func (b *bench) states() map[string]string {
+	b.t.Helper()
+	s, err := store.OpenReader(b.t.Context(), filepath.Join(b.c.DataDir, daemon.StoreName))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	defer s.Close()
+	out := map[string]string{}
+	if err := s.States(b.t.Context(), func(name, _ string, state []byte) error {
+		out[name] = string(state[8:]) // before it stands how far it goes
+		return nil
+	}); err != nil {
+		b.t.Fatal(err)
+	}
+	return out
 }
 
 // sameAlerts holds the store's transitions against two that never stopped: a
@@ -110,7 +152,9 @@ func folded(list []*detect.Record) (events []alerting.Event) {
 func (b *bench) sameAlerts(order []ingest.Arrival) {
 	b.t.Helper()
 	found := byTurnout(b.events(), told)
-	want := byTurnout(folded(b.records()), told)
+	follow, states := folded(b.records())
+	b.sameStates(states)
+	want := byTurnout(follow, told)
 	if len(want) == 0 {
 		b.t.Error("expected throws that raise alerts, found none")
 	}

@@ -70,7 +70,7 @@ type bench struct {
 	hook   string
 	told   []string // targets that get everything
 
-	patience time.Duration // with what is to be sent
+	patience time.Duration // with what never comes
 	c        daemon.Config
 	proc     *exec.Cmd
 	under    []string // what the program is started by, such as ip netns exec
@@ -206,7 +206,7 @@ func (b *bench) end(how syscall.Signal) {
 // await waits for a condition; the limit is for what never comes.
 func (b *bench) await(what string, ok func() bool) {
 	b.t.Helper()
-	const within = 2 * time.Minute
+	within := b.patience
 	for end := time.Now().Add(within); !ok(); time.Sleep(50 * time.Millisecond) {
 		if time.Now().After(end) {
 			b.t.Fatalf("expected %s within %s, found nothing of it\n%s", what, within, b.out.String())

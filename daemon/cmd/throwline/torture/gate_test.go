@@ -61,13 +61,14 @@ func openGate(t *testing.T, to string) *gate {
 
 func (g *gate) address() string { return g.l.Addr().String() }
 
-// set changes the manner for who comes. Who waits for what never comes is thrown out.
+// set changes the manner. Who is there is thrown out; but once it passes, only
+// who waits for what never comes.
 func (g *gate) set(how manner) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.how = how
 	for c, was := range g.conns {
-		if was == silent || was == passes {
+		if how != passes || was == silent {
 			_ = c.Close()
 		}
 	}
