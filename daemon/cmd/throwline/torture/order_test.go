@@ -28,7 +28,7 @@ const (
 // ordered is throw n in the order of time.
 func ordered(n int, first time.Time) *ingest.Throw {
 	k, m := n%orderTurnouts, n/orderTurnouts
-	t := throwAt(fmt.Sprintf("TOLB-W%d", k), n, m, first.Add(time.Duration(m)*3*time.Hour+time.Duration(k)*time.Second), []float64{0, 0.5, 0}[k]*max(float64(m)/orderThrows-0.5, 0), 0)
+	t := throwAt(fmt.Sprintf("TOLB-W%d", k), n, m, first.Add(time.Duration(m)*3*time.Hour+time.Duration(k)*time.Second), []float64{0, 1.2, 0}[k]*max(float64(m)/orderThrows-0.5, 0), 0)
 	t.Completed = (m+k)%37 != 11
 	return t
 }
