@@ -26,10 +26,14 @@ func TestBrokerKilled(t *testing.T) {
 	heard := listen(t, b.broker.URL(), "TOLB-1")
 	found := &shelf{b: b, known: map[int]bool{}}
 	kills := atLeast("BROKERS", 4)
+	pause := 2 * time.Millisecond
+	if kills > 10 {
+		b.patience, pause = 30*time.Minute, 20*time.Millisecond
+	}
 	stopped := make(chan struct{})
 	var loading sync.WaitGroup
 	loading.Go(func() {
-		l.send(t.Context(), t, 2*time.Millisecond, func(n int) bool {
+		l.send(t.Context(), t, pause, func(n int) bool {
 			select {
 			case <-stopped:
 				return n%lotSize != 0 || n == 0

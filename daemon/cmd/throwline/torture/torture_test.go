@@ -81,6 +81,9 @@ func (l *load) young(e *alerting.Event) bool {
 	return err == nil && e.At.After(l.bases[lot].Add(-time.Hour))
 }
 
+// throwsPerCycle is the load between two kills; what a kill leaves waits for the next.
+const throwsPerCycle = 200
+
 // Under load the program, and now and then the broker, is killed at random
 // points: while it files, prunes, takes a new configuration, is backed up. What a
 // receipt promised is stored, nothing is stored twice, the file is sound, alerts
@@ -89,6 +92,9 @@ func TestTorture(t *testing.T) {
 	b := benchWith(t, "", "")
 	b.plain()
 	cycles := atLeast("CYCLES", 8)
+	if cycles > 20 {
+		b.patience = 30 * time.Minute // a long run is one beside other work
+	}
 	b.start()
 	b.awaitReady()
 	l := &load{cab: b.cabinet("TOLB-1", b.broker.URL())}
@@ -100,14 +106,21 @@ func TestTorture(t *testing.T) {
 	work, quit := context.WithCancel(t.Context())
 	defer quit()
 	var enough atomic.Bool
+	var budget atomic.Int64 // throws that may be sent by now: a long run is no larger for being slow
 	var loading sync.WaitGroup
 	// At least one whole lot, and no lot is left half sent: its end is what raises most.
 	loading.Go(func() {
-		l.send(work, t, time.Millisecond, func(n int) bool { return !enough.Load() || n%lotSize != 0 || n == 0 })
+		l.send(work, t, time.Millisecond, func(n int) bool {
+			for int64(n) >= budget.Load() && !enough.Load() && work.Err() == nil {
+				time.Sleep(time.Millisecond)
+			}
+			return !enough.Load() || n%lotSize != 0 || n == 0
+		})
 	})
 	aside := &meanwhile{b: b, l: l, heard: heard}
 	brokers := 0
 	for cycle := range cycles {
+		budget.Add(throwsPerCycle)
 		aside.begin(cycle)
 		time.Sleep(time.Duration(rng.IntN(700)) * time.Millisecond)
 		b.end(syscall.SIGKILL)
