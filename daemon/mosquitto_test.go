@@ -84,10 +84,10 @@ func (m *mosquitto) receipt(name string) string {
 
 func eventually(t testing.TB, what string, ok func() bool) {
 	t.Helper()
-	deadline := time.Now().Add(20 * time.Second)
+	deadline := time.Now().Add(time.Minute)
 	for !ok() {
 		if time.Now().After(deadline) {
-			t.Fatalf("expected %s, found nothing of it in 20 s", what)
+			t.Fatalf("expected %s, found nothing of it in a minute", what)
 		}
 		time.Sleep(5 * time.Millisecond)
 	}

@@ -45,10 +45,30 @@ type RangeInput struct {
 
 // Resolve refuses a range that ends before it begins.
 func (r *RangeInput) Resolve(huma.Context) []error {
-	if !r.From.IsZero() && !r.To.IsZero() && !r.To.After(r.From) {
-		return []error{&huma.ErrorDetail{Location: "query.to", Message: "expected a time after from", Value: r.To}}
+	return checkRange("query.from", r.From, "query.to", r.To)
+}
+
+// earliest and latest bound the times that are asked for, so that reckoning with
+// them stays within what RFC 3339 can write.
+var (
+	earliest = time.Date(1900, 1, 1, 0, 0, 0, 0, time.UTC)
+	latest   = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
+)
+
+// checkRange says what is wrong with the ends of a range; zero is an open end.
+func checkRange(fromAt string, from time.Time, untilAt string, until time.Time) (errs []error) {
+	for _, end := range []struct {
+		at string
+		t  time.Time
+	}{{fromAt, from}, {untilAt, until}} {
+		if !end.t.IsZero() && (end.t.Before(earliest) || end.t.After(latest)) {
+			errs = append(errs, &huma.ErrorDetail{Location: end.at, Message: "expected a time from 1900 to 2199", Value: end.t.Format(time.RFC3339)})
+		}
 	}
-	return nil
+	if errs == nil && !from.IsZero() && !until.IsZero() && !until.After(from) {
+		errs = append(errs, &huma.ErrorDetail{Location: untilAt, Message: "expected a time after from", Value: until})
+	}
+	return errs
 }
 
 func (s *server) register(api huma.API) {

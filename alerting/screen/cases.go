@@ -294,7 +294,7 @@ func unprocessable(location, expected, found string) *huma.ErrorModel {
 type acknowledgeInput struct {
 	Body struct {
 		_     struct{}       `additionalProperties:"false"`
-		IDs   []string       `json:"ids" minItems:"1" maxItems:"1000" uniqueItems:"true"`
+		IDs   []string       `json:"ids" minItems:"1" maxItems:"1000"`
 		Calls map[string]int `json:"calls,omitempty" doc:"by alert, the call that was seen; one that has called again since is refused"`
 		Note  string         `json:"note,omitempty" maxLength:"4096"`
 		By    string         `json:"by,omitempty" maxLength:"128" doc:"who does it; not looked at where one logs in"`
@@ -318,6 +318,13 @@ func (s *server) acknowledge(ctx context.Context, in *acknowledgeInput) (*answer
 	desk, err := s.desk()
 	if err != nil {
 		return nil, err
+	}
+	seen := map[string]bool{} // the library's own check for doubles panics over what is no text
+	for _, id := range in.Body.IDs {
+		if seen[id] {
+			return nil, unprocessable("body.ids", "every alert once", "again "+id)
+		}
+		seen[id] = true
 	}
 	out := Acknowledgements{Items: []alerting.Case{}, Refused: []NotDone{}}
 	for _, id := range in.Body.IDs {

@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"runtime/debug"
 	"strings"
 	"sync"
 	"time"
@@ -13,6 +14,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
 	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 	jsonv1 "github.com/go-json-experiment/json/v1"
 	"github.com/klauspost/compress/gzhttp"
 )
@@ -108,13 +110,30 @@ func (s *server) handler() http.Handler {
 		writeProblem(w, http.StatusForbidden, "a page of another origin may not change anything here")
 	}))
 	compressed := gzhttp.GzipHandler(s.mux)
-	return headers(hosts(s.o.Hosts, cross.Handler(s.door(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+	return headers(s.mended(hosts(s.o.Hosts, cross.Handler(s.door(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if r.URL.Path == eventsPath {
 			s.mux.ServeHTTP(w, r) // uncompressed, so that nothing gathers events
 			return
 		}
 		compressed.ServeHTTP(w, r)
-	})))))
+	}))))))
+}
+
+// mended answers for a handler that panics.
+func (s *server) mended(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		defer func() {
+			switch p := recover(); p {
+			case nil:
+			case http.ErrAbortHandler:
+				panic(p)
+			default:
+				s.o.Log.Error("request failed", "doing", r.Method+" "+r.URL.Path, "error", fmt.Sprint(p), "stack", string(debug.Stack()))
+				writeProblem(w, http.StatusInternalServerError, "failed; the log says why")
+			}
+		}()
+		next.ServeHTTP(w, r)
+	})
 }
 
 // Server returns an HTTP server with the time limits that the screen is made
@@ -149,7 +168,8 @@ var jsonFormat = huma.Format{
 	Unmarshal: func(data []byte, v any) error { return json.Unmarshal(data, v) },
 }
 
-var jsonOptions = json.JoinOptions(json.Deterministic(true), jsonv1.OmitEmptyWithLegacySemantics(true))
+// What is asked may come back in an answer, and need not be UTF-8.
+var jsonOptions = json.JoinOptions(json.Deterministic(true), jsonv1.OmitEmptyWithLegacySemantics(true), jsontext.AllowInvalidUTF8(true))
 
 // headers sets what keeps a browser from doing anything but showing our pages.
 func headers(next http.Handler) http.Handler {

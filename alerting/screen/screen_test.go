@@ -4,6 +4,8 @@ import (
 	"compress/gzip"
 	"errors"
 	"io"
+	"net/http"
+	"net/http/httptest"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -122,5 +124,16 @@ func TestServerLimits(t *testing.T) {
 		if d <= 0 {
 			t.Errorf("%s is not set", what)
 		}
+	}
+}
+
+// A handler that panics is answered for, and logged.
+func TestMended(t *testing.T) {
+	r := newRig(t)
+	h := r.s.mended(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { panic("a fault of ours") }))
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, httptest.NewRequest("GET", "/api/v1/alerts", nil))
+	if w.Code != 500 || w.Header().Get("Content-Type") != "application/problem+json" || strings.Contains(w.Body.String(), "fault of ours") {
+		t.Errorf("found %d %v %s", w.Code, w.Header(), w.Body)
 	}
 }

@@ -65,9 +65,7 @@ type trendInput struct {
 
 // Resolve reads the names and refuses a range that ends before it begins.
 func (in *trendInput) Resolve(huma.Context) (errs []error) {
-	if !in.From.IsZero() && !in.Until.IsZero() && !in.Until.After(in.From) {
-		errs = append(errs, &huma.ErrorDetail{Location: "query.until", Message: "expected a time after from", Value: in.Until})
-	}
+	errs = append(errs, checkRange("query.from", in.From, "query.until", in.Until)...)
 	for _, e := range ingest.Ends {
 		if e.String() == in.To {
 			in.end = e

@@ -3,6 +3,7 @@ package sparkplug
 import (
 	"cmp"
 	"fmt"
+	"iter"
 	"maps"
 	"slices"
 	"strconv"
@@ -30,6 +31,10 @@ const (
 	DefaultBirthWithin  = 20 * time.Second
 	defaultMost         = 130_000
 )
+
+// mostMute is how many times [Settings.BirthWithin] an edge node has to answer
+// after a new connection.
+const mostMute = 3
 
 // Bounds of what waits for births.
 const (
@@ -100,6 +105,7 @@ type Host struct {
 	size  int                 // nodes and devices
 	wait  map[*node]bool      // with messages that wait
 	bytes int                 // of them
+	mute  map[*node]time.Time // asked since then, after a new connection, and not heard
 	tally Tally
 }
 
@@ -117,7 +123,7 @@ func NewHost(s Settings) *Host {
 	s.RebirthEvery = cmp.Or(s.RebirthEvery, DefaultRebirthEvery)
 	s.BirthWithin = cmp.Or(s.BirthWithin, DefaultBirthWithin)
 	s.Most = cmp.Or(s.Most, defaultMost)
-	return &Host{set: s, words: newWords(s.Uses, s.Limits.Samples), nodes: map[[2]string]*node{}, wait: map[*node]bool{}}
+	return &Host{set: s, words: newWords(s.Uses, s.Limits.Samples), nodes: map[[2]string]*node{}, wait: map[*node]bool{}, mute: map[*node]time.Time{}}
 }
 
 // Tally returns the counts.
@@ -151,8 +157,9 @@ func (h *Host) node(group, name string) *node {
 // Connected is to be called for every new connection to the broker: whatever
 // was published meanwhile is lost, so that nobody's session is known any more.
 func (h *Host) Connected(now time.Time) (out []Event) {
-	for _, n := range h.sorted() {
+	for _, n := range sorted(maps.Values(h.nodes)) {
 		out = append(out, h.flush(n, now, func(*waiting) bool { return true })...)
+		h.mute[n] = now
 		n.sure, n.asked = false, time.Time{}
 		n.born, n.online = false, unheard
 		for _, d := range n.devices {
@@ -163,8 +170,8 @@ func (h *Host) Connected(now time.Time) (out []Event) {
 	return out
 }
 
-func (h *Host) sorted() []*node {
-	return slices.SortedFunc(maps.Values(h.nodes), func(a, b *node) int { return cmp.Or(cmp.Compare(a.group, b.group), cmp.Compare(a.name, b.name)) })
+func sorted(nodes iter.Seq[*node]) []*node {
+	return slices.SortedFunc(nodes, func(a, b *node) int { return cmp.Or(cmp.Compare(a.group, b.group), cmp.Compare(a.name, b.name)) })
 }
 
 // ask asks for a rebirth, unless that was done just now.
@@ -231,6 +238,7 @@ func (h *Host) Take(topic string, payload []byte, now time.Time) []Event {
 
 func (h *Host) nodeBirth(n *node, t Topic, p *Payload, now time.Time) (out []Event) {
 	h.tally.Births++
+	delete(h.mute, n)
 	n.born, n.sure, n.seq, n.bdSeq = true, true, p.Seq, bdSeq(p)
 	for _, d := range n.devices { // stale until their own births
 		d.born = false
@@ -270,6 +278,12 @@ func (h *Host) nodeDeath(n *node, p *Payload, now time.Time) (out []Event) {
 		return nil
 	}
 	h.tally.Deaths++
+	return h.dead(n, now)
+}
+
+// dead makes everything of an edge node stale.
+func (h *Host) dead(n *node, now time.Time) (out []Event) {
+	delete(h.mute, n)
 	out = h.flush(n, now, func(*waiting) bool { return true })
 	n.born, n.sure = false, false
 	h.clear(&n.device)
@@ -428,15 +442,17 @@ func (h *Host) suspicious(p *Payload) bool {
 }
 
 // Tick is to be called every second or so: what waited too long is read as well
-// as can be, and unanswered requests are made again.
+// as can be, and unanswered requests are made again. An edge node that has
+// answered none since we are connected is not online.
 func (h *Host) Tick(now time.Time) (out []Event) {
-	if len(h.wait) == 0 {
-		return nil
-	}
-	for _, n := range h.sorted() {
-		if !h.wait[n] {
-			continue
+	for _, n := range sorted(maps.Keys(h.mute)) {
+		if now.Sub(h.mute[n]) >= mostMute*h.set.BirthWithin {
+			out = append(out, h.dead(n, now)...)
+		} else {
+			out = append(out, h.ask(n, "it has not answered", now)...)
 		}
+	}
+	for _, n := range sorted(maps.Keys(h.wait)) {
 		if n.born && n.sure { // a device's birth is missing, or an alias in it
 			out = append(out, h.ask(n, "data of it is not explained", now)...)
 		} else {

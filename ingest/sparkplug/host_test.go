@@ -288,6 +288,17 @@ func TestDeaths(t *testing.T) {
 	e.want(e.ddata("D", 3), "")
 	e.want(e.nbirth(), "online")
 	e.want(e.dbirth("D"), "online data")
+
+	// One that never answers is asked again, and is not there then.
+	e.now = e.now.Add(DefaultRebirthEvery)
+	e.want(e.h.Tick(e.now), "ask")
+	e.now = e.now.Add(mostMute*DefaultBirthWithin - DefaultRebirthEvery)
+	got = e.want(e.h.Tick(e.now), "offline")
+	if got[0].Topic.Node != "M" {
+		t.Errorf("found %+v", got)
+	}
+	e.now = e.now.Add(time.Hour)
+	e.want(e.h.Tick(e.now), "")
 }
 
 func TestHistorical(t *testing.T) {

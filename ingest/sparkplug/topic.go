@@ -11,8 +11,9 @@ const Namespace = "spBv1.0"
 // MessageType is what a message is, by its topic.
 type MessageType string
 
-// What edge nodes send.
+// What edge nodes send, and NCmd, which they are sent.
 const (
+	NCmd   MessageType = "NCMD"
 	NBirth MessageType = "NBIRTH"
 	NDeath MessageType = "NDEATH"
 	NData  MessageType = "NDATA"
@@ -60,7 +61,7 @@ func (t Topic) String() string {
 }
 
 // Command is where the edge node listens for commands.
-func (t Topic) Command() string { return Namespace + "/" + t.Group + "/NCMD/" + t.Node }
+func (t Topic) Command() string { return Topic{Group: t.Group, Type: NCmd, Node: t.Node}.String() }
 
 // Filters returns what a host application subscribes to for a group; "+" is
 // every group.
