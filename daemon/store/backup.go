@@ -27,6 +27,9 @@ type Contents struct {
 	From, To time.Time // of the throws, zero where there is none
 }
 
+// sumsSince is the version since which states have checksums.
+const sumsSince = 9
+
 // looker opens a store to look at it alone. Another process may hold it.
 func looker(path string) (*Store, error) {
 	s := &Store{path: path, o: Options{Log: slog.New(slog.DiscardHandler)}}
@@ -118,15 +121,23 @@ func Verify(ctx context.Context, path string, state func([]byte) error) (c Conte
 		}
 		return s.explain("verify", rows.Err())
 	}
+	sumColumn := "state_sum"
+	if c.Version < sumsSince {
+		sumColumn = "NULL"
+	}
 	err = errors.Join(
 		each("PRAGMA foreign_key_check", func(r *sql.Rows) error { return wrong("a row refers to one that is not there") }),
-		each("SELECT name, state FROM turnouts", func(r *sql.Rows) error {
+		each("SELECT name, state, "+sumColumn+" FROM turnouts", func(r *sql.Rows) error {
 			var name string
 			var blob []byte
-			if err := r.Scan(&name, &blob); err != nil {
+			var said sql.NullInt64
+			if err := r.Scan(&name, &blob, &said); err != nil {
 				return err
 			}
 			c.Turnouts++
+			if blob != nil && said.Valid && uint32(said.Int64) != sum(blob) {
+				return wrong("state of turnout %q: %w", name, errChanged)
+			}
 			if err := state(blob); blob != nil && err != nil {
 				return wrong("state of turnout %q: %w", name, err)
 			}

@@ -1,11 +1,14 @@
 package store
 
 import (
+	"encoding/binary"
 	"encoding/hex"
 	"fmt"
+	"hash/crc32"
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -125,8 +128,17 @@ func TestTraceFormat(t *testing.T) {
 		if err != nil || !reflect.DeepEqual(got, want) {
 			t.Errorf("%s: expected %+v, found %+v, %v", c.what, want, got, err)
 		}
-		if again := codec.append(nil, want); c.written && string(again) != string(b) {
-			t.Errorf("%s: expected %x, written %x", c.what, b, again)
+		now := sealed(append([]byte{2}, b[1:]...))
+		again := codec.append(nil, want)
+		if c.written && string(again) != string(now) {
+			t.Errorf("%s: expected %x, written %x", c.what, now, again)
+		}
+		for i := range 8 * len(again) {
+			again[i/8] ^= 1 << (i % 8)
+			if _, err := consumeTraces(again); err == nil {
+				t.Errorf("%s: bit %d flipped, and read", c.what, i)
+			}
+			again[i/8] ^= 1 << (i % 8)
 		}
 		for i := range b {
 			if _, err := consumeTraces(b[:i]); err == nil {
@@ -159,20 +171,52 @@ func TestRecordFormat(t *testing.T) {
 		t.Errorf("version 1: expected %+v\nfound    %+v, %v", *r, before, err)
 	}
 	r.CommonTime = ingest.Known(2)
-	want := "02" + head + "00" + "01" + "0000000000000040" + tail
-	b := appendRecord(nil, r)
-	if got := hex.EncodeToString(b); got != want {
-		t.Fatalf("expected %s\nfound    %s", want, got)
+	body := head + "00" + "01" + "0000000000000040" + tail
+	old, _ = hex.DecodeString("02" + body) // before there were checksums
+	var earlier detect.Record
+	if err := consumeRecord(old, &earlier); err != nil || !same(&earlier, r) {
+		t.Errorf("version 2: expected %+v\nfound    %+v, %v", *r, earlier, err)
 	}
-	var again detect.Record
+	want, _ := hex.DecodeString("03" + body)
+	r.Key, r.Cabinet, r.To, r.StartedAt, r.ArrivedAt, r.Completed = "k", "cab", 1, time.Unix(0, 1), time.Unix(0, -1), true
+	beside, _ := hex.DecodeString("016b" + "03636162" + "02" + "02" + "01" + "01") // key, cabinet, end, times, completed
+	want = sealed(want, beside...)
+	b := appendRecord([]byte("before"), r)
+	if b = b[len("before"):]; string(b) != string(want) {
+		t.Fatalf("expected %x\nfound    %x", want, b)
+	}
+	columns := detect.Record{Observation: detect.Observation{Key: r.Key, To: r.To, StartedAt: r.StartedAt, Completed: r.Completed}, Cabinet: r.Cabinet, ArrivedAt: r.ArrivedAt}
+	again := columns
 	if err := consumeRecord(b, &again); err != nil || !same(&again, r) {
 		t.Errorf("expected %+v\nfound    %+v, %v", *r, again, err)
 	}
+	for _, change := range []func(*detect.Record){
+		func(r *detect.Record) { r.Key = "j" }, func(r *detect.Record) { r.Cabinet = "cat" }, func(r *detect.Record) { r.To = 2 }, func(r *detect.Record) { r.Completed = false },
+		func(r *detect.Record) { r.StartedAt = time.Unix(0, 2) }, func(r *detect.Record) { r.ArrivedAt = time.Unix(0, 1) },
+	} {
+		other := columns
+		if change(&other); consumeRecord(b, &other) == nil {
+			t.Errorf("read beside %+v", other)
+		}
+	}
+	for i := range 8 * len(b) {
+		b[i/8] ^= 1 << (i % 8)
+		other := columns
+		if err := consumeRecord(b, &other); err == nil {
+			t.Errorf("bit %d flipped, and read", i)
+		}
+		b[i/8] ^= 1 << (i % 8)
+	}
 	for i := range b {
-		if err := consumeRecord(b[:i], new(detect.Record)); err == nil {
+		if err := consumeRecord(b[:i], &detect.Record{Observation: columns.Observation, Cabinet: r.Cabinet, ArrivedAt: r.ArrivedAt}); err == nil {
 			t.Errorf("cut at %d and read", i)
 		}
 	}
+}
+
+// sealed is a blob with its checksum behind it, that of what stands beside it in it.
+func sealed(b []byte, beside ...byte) []byte {
+	return binary.LittleEndian.AppendUint32(slices.Clone(b), crc32.Checksum(slices.Concat(b, beside), crc32.MakeTable(crc32.Castagnoli)))
 }
 
 func FuzzTraces(f *testing.F) {
@@ -186,6 +230,9 @@ func FuzzTraces(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		list, err := consumeTraces(b)
+		if err != nil {
+			list, err = consumeTraces(sealed(b)) // no fuzzer finds a checksum
+		}
 		if err != nil {
 			return
 		}
@@ -226,7 +273,10 @@ func FuzzRecord(f *testing.F) {
 	f.Fuzz(func(t *testing.T, b []byte) {
 		var r, again detect.Record
 		if consumeRecord(b, &r) != nil {
-			return
+			r = detect.Record{}
+			if consumeRecord(sealed(b, columnsOf(nil, &r)...), &r) != nil { // no fuzzer finds a checksum
+				return
+			}
 		}
 		if err := consumeRecord(appendRecord(nil, &r), &again); err != nil || !same(&r, &again) {
 			t.Fatalf("%+v became %+v, %v", r, again, err)

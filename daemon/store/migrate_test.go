@@ -83,8 +83,8 @@ func oldStore(t testing.TB, path string, version int) {
 		if n%5 == 0 {
 			traces = nil // past its retention
 		}
-		do("INSERT INTO throws (id, key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces) VALUES (?, ?, 7, 1, ?, ?, 1, 'cab-1', ?, ?)",
-			n+1, rec.Key, nanos(rec.StartedAt), nanos(rec.ArrivedAt), appendRecord(nil, rec), traces)
+		do("INSERT INTO throws (id, key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces) VALUES (?, ?, 7, ?, ?, ?, ?, 'cab-1', ?, ?)",
+			n+1, rec.Key, int(rec.To), nanos(rec.StartedAt), nanos(rec.ArrivedAt), rec.Completed, appendRecord(nil, rec), traces)
 	}
 	for _, a := range []alerting.Alert{alert("a1", "W1", 1), cleared(alert("a2", "W1", 2), 30), alert("a3", "W2", 3)} {
 		body, err := json.Marshal(a)

@@ -37,8 +37,8 @@ func TestMigrateFromFourth(t *testing.T) {
 	th, rec := throw("W1", 1)
 	var codec traceWriter
 	do("INSERT INTO turnouts (id, name, cabinet, state) VALUES (7, 'W1', 'cab-1', x'0102')")
-	do("INSERT INTO throws (id, key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces) VALUES (5, ?, 7, 1, ?, ?, 1, 'cab-1', ?, ?)",
-		rec.Key, nanos(rec.StartedAt), nanos(rec.ArrivedAt), appendRecord(nil, rec), codec.append(nil, th.Channels))
+	do("INSERT INTO throws (id, key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces) VALUES (5, ?, 7, ?, ?, ?, ?, 'cab-1', ?, ?)",
+		rec.Key, int(rec.To), nanos(rec.StartedAt), nanos(rec.ArrivedAt), rec.Completed, appendRecord(nil, rec), codec.append(nil, th.Channels))
 	do(`INSERT INTO work (turnout, done_at, kind, note, by, arrived_at, verdicts) VALUES ('W1', 1, 'cleaned', 'n', 'b', 2, '[]')`)
 	stands, past := alert("a", "W1", 1), cleared(alert("b", "W1", 2), 30)
 	for _, ev := range []alerting.Event{

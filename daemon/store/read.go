@@ -75,16 +75,22 @@ func (s *Store) each(ctx context.Context, f func(row) error, query string, args 
 }
 
 // States gives the state of every turnout to f, in no order that says anything.
-// The bytes are valid until f returns.
+// The bytes are valid until f returns; there are none where they have changed on
+// the disk.
 func (s *Store) States(ctx context.Context, f func(turnout, cabinet string, state []byte) error) error {
 	return s.each(ctx, func(r row) error {
 		var name, cabinet string
 		var state sql.RawBytes
-		if err := r.Scan(&name, &cabinet, &state); err != nil {
+		var said sql.NullInt64
+		if err := r.Scan(&name, &cabinet, &state, &said); err != nil {
 			return err
 		}
+		if said.Valid && uint32(said.Int64) != sum(state) {
+			s.o.Log.Error("a turnout's state cannot be used", "path", s.path, "turnout", name, "error", errChanged)
+			state = nil
+		}
 		return f(name, cabinet, state)
-	}, "SELECT name, cabinet, state FROM turnouts WHERE state IS NOT NULL")
+	}, "SELECT name, cabinet, state, state_sum FROM turnouts WHERE state IS NOT NULL")
 }
 
 // OpenAlerts returns all open alerts, oldest raised first.
@@ -165,7 +171,10 @@ func scanThrow(r row, more ...any) (id int64, rec detect.Record, err error) {
 	}
 	rec.To = ingest.End(to)
 	rec.StartedAt, rec.ArrivedAt = time.Unix(0, started).UTC(), time.Unix(0, arrived).UTC()
-	return id, rec, consumeRecord(blob, &rec)
+	if err := consumeRecord(blob, &rec); err != nil {
+		return id, rec, fmt.Errorf("throw %s: %w", rec.Key, err)
+	}
+	return id, rec, nil
 }
 
 // Throws returns a turnout's throws that started in [start, end), newest first,
@@ -213,6 +222,9 @@ func (s *Store) Throw(ctx context.Context, key string) (rec detect.Record, chann
 	_, rec, err = scanThrow(s.read.QueryRowContext(ctx, "SELECT "+throwColumns+", traces FROM throws JOIN turnouts ON turnouts.id = throws.turnout WHERE key = ?", key), &blob)
 	if errors.Is(err, sql.ErrNoRows) {
 		return rec, nil, fmt.Errorf("throw %q: %w", key, fs.ErrNotExist)
+	}
+	if err == nil && rec.Key != key {
+		err = fmt.Errorf("the index leads to throw %s: %w", rec.Key, errChanged)
 	}
 	if err != nil || blob == nil {
 		return rec, nil, s.explain("read throw "+key, err)

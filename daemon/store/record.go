@@ -9,7 +9,7 @@ import (
 )
 
 // The first byte of a record blob.
-const recordVersion = 2 // 2: what the neighbours feel
+const recordVersion = 3 // 2: what the neighbours feel; 3: a checksum at the end, of it and of the columns
 
 // appendRecord appends what was measured of a throw and how it was judged;
 // what has a column of its own is left to that.
@@ -47,12 +47,34 @@ func appendRecord(dst []byte, r *detect.Record) []byte {
 		w.f32s(b.Low[:])
 		w.f32s(b.High[:])
 	}
+	var room [256]byte
+	w.seal(len(dst), columnsOf(room[:0], r))
 	return w.b
 }
 
-// consumeRecord reads what appendRecord wrote into r.
+// columnsOf appends what of a throw has a column of its own, for the checksum.
+func columnsOf(dst []byte, r *detect.Record) []byte {
+	w := writer{dst}
+	w.text(r.Key)
+	w.text(r.Cabinet)
+	w.varint(int64(r.To))
+	w.varint(nanos(r.StartedAt))
+	w.varint(nanos(r.ArrivedAt))
+	if r.Completed {
+		w.byte(1)
+	}
+	return w.b
+}
+
+// consumeRecord reads what appendRecord wrote into r, which has the columns already.
 func consumeRecord(b []byte, r *detect.Record) error {
 	c := reader{b: b}
+	if len(b) > 0 && b[0] >= 3 {
+		var room [256]byte
+		if err := c.unseal(columnsOf(room[:0], r)); err != nil {
+			return fmt.Errorf("record: %w", err)
+		}
+	}
 	version := c.byte()
 	if version < 1 || version > recordVersion {
 		return fmt.Errorf("record: expected a version of 1 to %d, found %d: %w", recordVersion, version, errCodec)

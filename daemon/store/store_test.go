@@ -289,12 +289,14 @@ func TestMigrateFromFirst(t *testing.T) {
 		t.Fatal(err)
 	}
 	th, rec := throw("W1", 1)
+	bare := *rec
+	bare.Key, bare.StartedAt, bare.ArrivedAt = "W1~bare", dawn, dawn
 	var codec traceWriter
 	_, err1 := db.Exec(string(text) + "\nPRAGMA user_version = 1;")
 	_, err2 := db.Exec("INSERT INTO turnouts (id, name, cabinet, state) VALUES (7, 'W1', 'cab-1', x'0102')")
-	insert := "INSERT INTO throws (key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces) VALUES (?, 7, 1, ?, ?, 1, 'cab-1', ?, ?)"
-	_, err3 := db.Exec(insert, rec.Key, rec.StartedAt.UnixNano(), rec.ArrivedAt.UnixNano(), appendRecord(nil, rec), codec.append(nil, th.Channels))
-	_, err4 := db.Exec(insert, "W1~bare", dawn.UnixNano(), dawn.UnixNano(), appendRecord(nil, rec), nil)
+	insert := "INSERT INTO throws (key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces) VALUES (?, 7, ?, ?, ?, ?, 'cab-1', ?, ?)"
+	_, err3 := db.Exec(insert, rec.Key, int(rec.To), rec.StartedAt.UnixNano(), rec.ArrivedAt.UnixNano(), rec.Completed, appendRecord(nil, rec), codec.append(nil, th.Channels))
+	_, err4 := db.Exec(insert, bare.Key, int(bare.To), dawn.UnixNano(), dawn.UnixNano(), bare.Completed, appendRecord(nil, &bare), nil)
 	_, err5 := db.Exec(`INSERT INTO alerts VALUES ('a', 'W1', 1, 5, '{"id":"a","turnout":"W1"}')`)
 	_, err6 := db.Exec("INSERT INTO aside (at, topic, turnout, faults, payload) VALUES (1, 't', '', 'null', x'010203')")
 	if err := errors.Join(err1, err2, err3, err4, err5, err6, db.Close()); err != nil {

@@ -9,7 +9,7 @@ import (
 )
 
 // The first byte of a trace blob.
-const traceVersion = 1
+const traceVersion = 2 // 2: a checksum at the end
 
 // How the samples of a channel are written. A single is a sample that a 32-bit
 // number holds exactly, as those of a CBOR array of such numbers.
@@ -52,6 +52,7 @@ func (t *traceWriter) append(dst []byte, channels []ingest.Channel) []byte {
 		w.uvarint(uint64(len(c.Samples)))
 		t.samples(&w, c.Samples)
 	}
+	w.seal(len(dst), nil)
 	return w.b
 }
 
@@ -138,8 +139,13 @@ next:
 // consumeTraces reads what appendTraces wrote.
 func consumeTraces(b []byte) ([]ingest.Channel, error) {
 	r := reader{b: b}
-	if v := r.byte(); v != traceVersion {
-		return nil, fmt.Errorf("trace: expected version %d, found %d: %w", traceVersion, v, errCodec)
+	if len(b) > 0 && b[0] == traceVersion {
+		if err := r.unseal(nil); err != nil {
+			return nil, fmt.Errorf("trace: %w", err)
+		}
+	}
+	if v := r.byte(); v < 1 || v > traceVersion {
+		return nil, fmt.Errorf("trace: expected a version of 1 to %d, found %d: %w", traceVersion, v, errCodec)
 	}
 	list := make([]ingest.Channel, r.count(36))
 	for i := range list {

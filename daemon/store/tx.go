@@ -36,7 +36,7 @@ func (p *statements) all() []statement {
 		{&p.addTurnout, `INSERT INTO turnouts (name, cabinet) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET name = name RETURNING id`},
 		{&p.addThrow, `INSERT INTO throws (id, key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`},
-		{&p.saveState, `UPDATE turnouts SET cabinet = ?, state = ? WHERE id = ?`},
+		{&p.saveState, `UPDATE turnouts SET cabinet = ?, state = ?, state_sum = ? WHERE id = ?`},
 		{&p.saveAlert, `INSERT INTO alerts (id, turnout, open, raised_at, cleared_at, call, body) VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET turnout = excluded.turnout,
 			open = excluded.open, raised_at = excluded.raised_at, cleared_at = excluded.cleared_at, call = excluded.call, body = excluded.body`},
 		{&p.addEvent, `INSERT INTO events (at, alert, body) VALUES (?, ?, ?)`},
@@ -187,7 +187,7 @@ func (tx *Tx) SaveState(turnout, cabinet string, state []byte) error {
 	if err != nil {
 		return err
 	}
-	if _, err := tx.exec(tx.s.tx.saveState, cabinet, state, id); err != nil {
+	if _, err := tx.exec(tx.s.tx.saveState, cabinet, state, sum(state), id); err != nil {
 		return fmt.Errorf("state of %s: %w", turnout, err)
 	}
 	return nil
