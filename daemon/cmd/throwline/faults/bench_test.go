@@ -271,10 +271,11 @@ func throwOf(n int, start time.Time) *ingest.Throw {
 }
 
 // promised is for how many throws there is a receipt: the cabinet has dropped
-// those, and what is lost of them now is lost for good.
+// those, and what is lost of them now is lost for good. It may be a few too low
+// while the load runs, never too high.
 func (b *bench) promised() int {
-	pending := b.cab.Pending()
-	return int(b.sent.Load()) - pending
+	sent := int(b.sent.Load())
+	return sent - b.cab.Pending()
 }
 
 // settle ends the load, waits until every throw has its receipt, stops the

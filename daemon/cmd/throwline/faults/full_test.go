@@ -49,14 +49,15 @@ func TestDiskFull(t *testing.T) {
 			t.Error("expected the reason in the log, found none")
 		}
 		// Receipts of what was committed before may be on their way: then no more.
-		was := b.promised()
-		b.await("promises to end", func() bool {
+		published := -1.0
+		b.await("receipts to end", func() bool {
 			time.Sleep(300 * time.Millisecond)
-			now := b.promised()
-			still := now == was
-			was = now
-			return still
+			now := b.metric("throwline_receipts_published_total")
+			still := now == published
+			published = now
+			return still && now >= 0
 		})
+		was := b.promised()
 		if n := b.stored(); n < b.promised() {
 			t.Fatalf("cycle %d: %d throws were promised, %d are stored", cycle, b.promised(), n)
 		}
