@@ -28,6 +28,7 @@ type SparkplugConfig struct {
 type SparkplugThrow struct {
 	Name    string       `yaml:"name"`
 	Trigger string       `yaml:"trigger"`
+	Births  bool         `yaml:"births"` // a birth holds the last throw
 	Throw   wire.Mapping `yaml:"throw"`
 }
 
@@ -79,6 +80,10 @@ func (c *SparkplugConfig) throws(fault func(path, expected, found string)) (list
 		}
 		if m.Trigger == "" || len(m.Trigger) > 256 {
 			fault(at+".trigger", "the metric whose coming makes a throw, at most 256 bytes", found(m.Trigger))
+		}
+		if m.Births && strings.HasSuffix(m.Throw.StartedAt.At, "@timestamp") {
+			// In a birth they are measured anew: the throw would come again as another.
+			fault(at+".births", "false where started_at is when a metric was measured", "true")
 		}
 		if m.Throw.Cabinet != (wire.MappedName{}) {
 			fault(at+".throw.cabinet", "nothing: mqtt.sparkplug.cabinet says it for all", "something")
@@ -165,11 +170,8 @@ func (c *SparkplugConfig) settings(list []sparkThrow, l wire.Limits, turnouts in
 		RebirthEvery: time.Duration(c.RebirthEvery), BirthWithin: time.Duration(c.BirthWithin), Most: 2 * turnouts,
 	}
 	for i := range list {
-		started := c.Throws[i].Throw.StartedAt.At
 		s.Uses = append(s.Uses, sparkplug.Use{
-			Trigger: list[i].trigger, Names: list[i].throw.Names(),
-			// A birth's metrics are measured anew, so that a throw would come again as another.
-			Births: !strings.HasSuffix(started, "@timestamp"),
+			Trigger: list[i].trigger, Names: list[i].throw.Names(), Births: c.Throws[i].Births,
 		})
 	}
 	return s

@@ -155,7 +155,7 @@ func (h *sparkHost) attend(ctx context.Context, host *sparkplug.Host) error {
 		<-h.again
 	}
 	// Messages may come before the broker's answer: the host must be ready.
-	if !h.take(ctx, host, host.Connected(h.now()), nil) {
+	if !h.take(ctx, host, host.Connected(h.now()), true) {
 		return ctx.Err()
 	}
 	// What runs beside is of this connection, and ends with it.
@@ -180,7 +180,7 @@ func (h *sparkHost) attend(ctx context.Context, host *sparkplug.Host) error {
 	defer tick.Stop()
 	for {
 		var events []sparkplug.Event
-		var m *mqtt.Message
+		counted := false
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
@@ -188,7 +188,7 @@ func (h *sparkHost) attend(ctx context.Context, host *sparkplug.Host) error {
 			return errors.New(mqtt.Reason(l.Err()))
 		case err := <-trouble:
 			return err
-		case m = <-h.arrived:
+		case m := <-h.arrived:
 			m.Ack() // nothing is sent again to a clean session
 			if h.set.HostID != "" && m.Topic == h.link.WillTopic {
 				h.heardOfUs(m.Payload)
@@ -196,9 +196,9 @@ func (h *sparkHost) attend(ctx context.Context, host *sparkplug.Host) error {
 			}
 			events = host.Take(m.Topic, m.Payload, m.ArrivedAt)
 		case <-tick.C:
-			events = host.Tick(h.now())
+			events, counted = host.Tick(h.now()), true
 		}
-		if !h.take(ctx, host, events, m) {
+		if !h.take(ctx, host, events, counted) {
 			return ctx.Err()
 		}
 	}
@@ -258,13 +258,14 @@ func (h *sparkHost) talk(ctx context.Context, l *mqtt.Link, online func() error)
 	}
 }
 
-// take makes parcels of what the host has learned; false when the context ends.
-func (h *sparkHost) take(ctx context.Context, host *sparkplug.Host, events []sparkplug.Event, m *mqtt.Message) bool {
-	h.mu.Lock()
-	if m == nil || len(events) > 0 {
+// take makes parcels of what the host has learned, and looks at its counts;
+// false when the context ends.
+func (h *sparkHost) take(ctx context.Context, host *sparkplug.Host, events []sparkplug.Event, counted bool) bool {
+	if counted {
+		h.mu.Lock()
 		h.tally = host.Tally()
+		h.mu.Unlock()
 	}
-	h.mu.Unlock()
 	for i := range events {
 		e := &events[i]
 		if e.Kind == sparkplug.Ask {
@@ -389,7 +390,9 @@ func (p *parcel) whole() []byte {
 }
 
 // late: the throw is no news, by the word of who sent it.
-func (p *parcel) late() bool { return p.spark != nil && p.spark.reading.Historical }
+func (p *parcel) late() bool {
+	return p.spark != nil && (p.spark.reading.Historical || p.spark.reading.Birth)
+}
 
 // maybe: a birth has what its last throw was made of, if there was one. What is
 // no throw there is no fault.

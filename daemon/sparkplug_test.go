@@ -288,10 +288,21 @@ func TestSparkplug(t *testing.T) {
 		return strings.HasPrefix(last, `throwline-1 {"online":true,"timestamp":1`)
 	})
 
-	for _, s := range r.Examine(t.Context()) {
-		if s.What == "sparkplug" && (s.Word != alerting.Good || !strings.Contains(s.Said, "QoS 0") || !strings.Contains(s.Said, "1 edge nodes, 1 of them online")) {
-			t.Errorf("found %+v", s)
+	var sign alerting.Sign
+	soon(t, "the doctor to know of the edge node", func() bool {
+		for _, s := range r.Examine(t.Context()) {
+			if s.What == "sparkplug" {
+				sign = s
+			}
 		}
+		return strings.Contains(sign.Said, "1 edge nodes, 1 of them online, 2 devices")
+	})
+	if sign.Word != alerting.Good || !strings.Contains(sign.Said, "QoS 0") || !strings.Contains(sign.Said, "1 rebirths asked for") {
+		t.Errorf("found %+v", sign)
+	}
+	heard := Examine(t.Context(), &c, time.Millisecond)
+	if s := heard[slices.IndexFunc(heard, func(s alerting.Sign) bool { return s.What == "sparkplug" })]; s.Word == alerting.Bad || !strings.Contains(s.Said, "QoS 0") {
+		t.Errorf("found %+v", s)
 	}
 
 	// It goes without a word and comes back; its older death, come late, is not believed.
@@ -309,15 +320,25 @@ func TestSparkplug(t *testing.T) {
 	soon(t, "the cabinet to be offline", func() bool { return !r.online("TOLB-1")() })
 }
 
-// The broker's Will for an edge node that is cut off makes its cabinet offline.
+// The broker's Will for an edge node that is cut off makes its cabinet offline. A
+// throw that was lost may be in the next birth; one that is none is no fault.
 func TestSparkplugWill(t *testing.T) {
 	m := startMosquitto(t)
 	c := sparkConfig(t, m, t.TempDir())
-	c.MQTT.Sparkplug.Cabinet = "{group}-{node}"
+	c.MQTT.Sparkplug.Cabinet, c.MQTT.Sparkplug.Throws[0].Births = "{group}-{node}", true
 	r := ticking(t, c)
 	e := startEdgeNode(t, m, "TOLB-1", 4, "TOLB-W01")
 	e.births()
 	soon(t, "the cabinet to be online", r.online("YARD-TOLB-1"))
+	x := invented("TOLB-W01", 0, 0)
+	e.send(sparkplug.DBirth, "TOLB-W01", sparkplug.Metric{Name: "Throw/Count", Type: sparkplug.UInt32, Value: sparkplug.Int(9)},
+		sparkplug.Metric{Name: "Throw/Direction", Type: sparkplug.Text, Value: sparkplug.String("N")}, sparkplug.Metric{Name: "Throw/Detected", Type: sparkplug.Boolean, Value: sparkplug.Bool(true)},
+		sparkplug.Metric{Name: "Throw/Start", Type: sparkplug.DateTime, Value: sparkplug.Long(uint64(x.StartedAt.UnixMilli()))}, sparkplug.Metric{Name: "Trace/Rate", Type: sparkplug.Double, Value: sparkplug.Float64(100)},
+		sparkplug.Metric{Name: "Trace/Current", Type: sparkplug.Int16Array, Value: sparkplug.Bytes(sparkplug.PackArray(sparkplug.Int16Array, x.Channels[0].Samples))})
+	soon(t, "the throw in the birth to be filed", func() bool { return r.count(stored) == 1 })
+	if n := r.count(refused); n != 0 {
+		t.Errorf("expected a birth without a throw to be no fault, found %v set aside", n)
+	}
 	// The same client id once more: the broker cuts the first off.
 	other := paho.NewClient(paho.NewClientOptions().AddBroker(m.URL()).SetClientID("edge-TOLB-1").SetAutoReconnect(false))
 	e.done(other.Connect())
@@ -390,6 +411,7 @@ func TestSparkplugConfig(t *testing.T) {
 		{"groups: [YARD]", "groups: [YARD]\n    host_id: a/b", `mqtt.sparkplug.host_id: expected a name without + / #, found "a/b"`},
 		{"groups: [YARD]", "groups: [YARD]\n    cabinet: box", `mqtt.sparkplug.cabinet: expected a name of A-Z a-z 0-9 . _ - with {node}`},
 		{"rebirth_every: 1s", "rebirth_every: 1ms", `mqtt.sparkplug.rebirth_every: expected a time from 1s to 1h, found 1ms`},
+		{"births: false", "births: 5", `mqtt.sparkplug.throws[0].births: expected a bool`},
 		{"trigger: Throw/Count", "trigger: ''", `mqtt.sparkplug.throws[0].trigger: expected the metric whose coming makes a throw`},
 		{"to: {at: Throw/Direction", "to: {at: ''", `mqtt.sparkplug.throws[0].throw.to.at: expected the name of a metric, found nothing`},
 		{"turnout: {is: \"{device}\"}", "turnout: {is: \"{devise}\"}", `mqtt.sparkplug.throws[0].throw.turnout.is: expected a name of A-Z a-z 0-9 . _ - and {group}, {node}, {device}, found "{devise}"`},
@@ -411,6 +433,10 @@ func TestSparkplugConfig(t *testing.T) {
 		t.Errorf("found %v", err)
 	}
 	if _, err := ReadConfig("c.yaml", []byte("mqtt: {sparkplug: {groups: [G]}}"), nil); err == nil || !strings.Contains(err.Error(), "mqtt.sparkplug.throws: expected at least one") {
+		t.Errorf("found %v", err)
+	}
+	anew := strings.NewReplacer("births: false", "births: true", "{at: Throw/Start,", "{at: Throw/Start@timestamp,").Replace(good)
+	if _, err := ReadConfig("c.yaml", []byte(anew), nil); err == nil || !strings.Contains(err.Error(), "mqtt.sparkplug.throws[0].births: expected false where started_at is when a metric was measured, found true") {
 		t.Errorf("found %v", err)
 	}
 	next := c
