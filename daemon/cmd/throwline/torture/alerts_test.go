@@ -305,7 +305,7 @@ func (b *bench) emptied() {
 	b.t.Helper()
 	b.signal(syscall.SIGHUP) // it looks for what is due now, and not within the quarter minute
 	end := time.Now().Add(b.patience)
-	for calm := 0; calm < 8; time.Sleep(250 * time.Millisecond) {
+	for calm := 0; calm < 4; time.Sleep(100 * time.Millisecond) {
 		if b.waiting() == 0 && b.untold() == 0 {
 			calm++
 		} else {

@@ -18,7 +18,7 @@ import (
 
 // mostMemory is what the program may have held at most: far less than a large
 // backlog, and more than it needs.
-const mostMemory = 400 << 20
+const mostMemory = 256 << 20
 
 // After a day's absence everything waits at the broker. It is drained in the
 // order of each cabinet, in memory that does not grow with the backlog; nobody
@@ -27,7 +27,7 @@ const mostMemory = 400 << 20
 //	CABINETS=500 go test ./daemon/cmd/throwline/torture -run Backlog -timeout 1h -v
 func TestBacklog(t *testing.T) {
 	t.Parallel()
-	cabinets := atLeast("CABINETS", 30)
+	cabinets := atLeast("CABINETS", 20)
 	const turnouts, hours, perHour = 3, 24, 3
 	b := benchWith(t, "", "")
 	b.start() // its session and subscriptions are the broker's from now on

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"io"
 	"net"
@@ -85,6 +86,8 @@ var (
 
 // TestMain removes the program that the tests have built.
 func TestMain(m *testing.M) {
+	flag.Parse()
+	_ = flag.Set("test.parallel", "4") // they wait more than they work
 	code := m.Run()
 	if binary != "" {
 		_ = os.RemoveAll(filepath.Dir(binary))

@@ -25,7 +25,7 @@ func TestBrokerKilled(t *testing.T) {
 	l := &load{cab: b.cabinet("TOLB-1", b.broker.URL())}
 	heard := listen(t, b.broker.URL(), "TOLB-1")
 	found := &shelf{b: b, known: map[int]bool{}}
-	kills := atLeast("BROKERS", 4)
+	kills := atLeast("BROKERS", 2)
 	pause := 2 * time.Millisecond
 	if kills > 10 {
 		b.patience, pause = 30*time.Minute, 20*time.Millisecond
@@ -71,10 +71,11 @@ func TestBrokerKilled(t *testing.T) {
 // program notices by its own pings, says that it is not ready, and connects again.
 //
 //	STILL=long go test ./daemon/cmd/throwline/torture -run BrokerStandsStill -v
-//
-// In short it stands still for less than the pings need.
 func TestBrokerStandsStill(t *testing.T) {
 	t.Parallel()
+	if os.Getenv("STILL") == "" {
+		t.Skip("waits for the pings, which takes minutes")
+	}
 	b := benchWith(t, "", "")
 	b.start()
 	b.awaitReady()
@@ -86,12 +87,8 @@ func TestBrokerStandsStill(t *testing.T) {
 	for range 2 {
 		b.await("throws that are filed", func() bool { return b.number("SELECT count(*) FROM throws") > len(found.order) })
 		b.broker.Suspend()
-		if os.Getenv("STILL") != "" {
-			b.await("a program that notices", func() bool { return !b.ready() })
-			b.await("a cabinet that notices", func() bool { return !l.cab.Connected() })
-		} else {
-			time.Sleep(2 * time.Second)
-		}
+		b.await("a program that notices", func() bool { return !b.ready() })
+		b.await("a cabinet that notices", func() bool { return !l.cab.Connected() })
 		found.look(heard.made(), int(l.sent.Load()))
 		b.broker.Resume()
 		b.awaitReady()

@@ -55,15 +55,15 @@ func (m *meanwhile) begin(cycle int) {
 			b.t.Fatal(err)
 		}
 	case 2, 3: // a reload: traces are dropped now, or no longer
-		m.reloads++
-		switch cycle % 3 {
+		switch m.reloads % 3 {
 		case 0:
-			b.plain()
-		case 1:
 			b.short()
-		default:
+		case 1:
 			b.wide()
+		default:
+			b.plain()
 		}
+		m.reloads++
 		// Before it listens to the signal, it would end by it.
 		b.awaitReady()
 		b.signal(syscall.SIGHUP)

@@ -15,6 +15,7 @@ import (
 // throws meanwhile: nothing goes that is younger, what is older goes in the end,
 // alerts and what was learned stay.
 func TestKilledWhilePruning(t *testing.T) {
+	t.Parallel()
 	lots := atLeast("LOTS", 1)
 	b := benchWith(t, "", "")
 	b.start()
