@@ -36,7 +36,7 @@ func (d *Daemon) door() *screen.Door {
 		return nil
 	}
 	trusted, _ := proxies(d.c.Access.Proxies) // checked before
-	if len(trusted) == 0 && strings.HasPrefix(d.c.Access.PublicURL, "https://") {
+	if len(trusted) == 0 && strings.HasPrefix(d.c.Access.PublicURL, "https://") && d.pair == nil {
 		// We speak no TLS: what stands before us does, mostly on this machine. Were it
 		// not believed whom it asks for, all would wait for one who guesses passwords.
 		trusted, _ = proxies([]string{"127.0.0.0/8", "::1"})
@@ -65,7 +65,7 @@ func (d *Daemon) linked() string {
 	case d.c.Access.PublicURL != "":
 		return strings.TrimRight(d.c.Access.PublicURL, "/")
 	case Loopback(d.c.HTTP.Listen):
-		return "http://" + d.c.HTTP.Listen
+		return d.c.HTTP.BaseURL(d.c.HTTP.Listen)
 	}
 	return ""
 }

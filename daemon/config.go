@@ -22,6 +22,7 @@ import (
 type Config struct {
 	DataDir   string           `yaml:"data_dir" validate:"required"`
 	MQTT      MQTTConfig       `yaml:"mqtt"`
+	Broker    BrokerConfig     `yaml:"broker"`
 	HTTP      HTTPConfig       `yaml:"http"`
 	Access    AccessConfig     `yaml:"access"`
 	Limits    LimitsConfig     `yaml:"limits"`
@@ -62,7 +63,8 @@ type TLSConfig struct {
 
 // HTTPConfig is where the pages and the API are served.
 type HTTPConfig struct {
-	Listen string `yaml:"listen" validate:"listen"`
+	Listen string        `yaml:"listen" validate:"listen"`
+	TLS    HTTPTLSConfig `yaml:"tls"`
 }
 
 // LimitsConfig bounds what a sender can cost.
@@ -198,12 +200,26 @@ func LoadConfig(name string, env func(string) (string, bool)) (Config, error) {
 
 // ReadConfig is LoadConfig of a file's content; name is for the messages.
 func ReadConfig(name string, data []byte, env func(string) (string, bool)) (Config, error) {
+	return readConfig(name, data, env, (*document).secrets)
+}
+
+// LoadConfigFile is LoadConfig without what stands in other files, which may
+// be missing yet.
+func LoadConfigFile(name string, env func(string) (string, bool)) (Config, error) {
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return Config{}, &ConfigError{name, []Problem{{Expected: "a file that can be read", Found: plainError(err)}}}
+	}
+	return readConfig(name, data, env, func(*document, *Config, func(string) (string, bool)) {})
+}
+
+func readConfig(name string, data []byte, env func(string) (string, bool), secrets func(*document, *Config, func(string) (string, bool))) (Config, error) {
 	c := DefaultConfig()
 	d := newDocument(data)
 	d.fill(&c)
 	d.override(&c, env)
 	d.check(&c)
-	d.secrets(&c, env)
+	secrets(d, &c, env)
 	if len(d.problems) > 0 {
 		return Config{}, &ConfigError{name, d.sorted()}
 	}
@@ -233,6 +249,12 @@ func (d *document) secrets(c *Config, env func(string) (string, bool)) {
 		d.add("mqtt.username", "a name beside the password", "nothing")
 	}
 	_ = c.MQTT.TLS.load(d.add)
+	c.HTTP.TLS.check(d.add)
+	if g := c.guard(); c.Broker.Listen != "" {
+		if err := g.Check(); err != nil {
+			d.add("broker", "files that can be read and hold what they should", err.Error())
+		}
+	}
 	c.Access.OpenID.secrets(env, d.add)
 	c.Export.Influx.secrets(env, d.add)
 	for _, p := range c.Targets.Load("targets", env) {

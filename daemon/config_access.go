@@ -97,8 +97,8 @@ func (c *Config) checkAccess(fault func(path, expected, what string)) {
 		case u.Scheme == "http" && a.Mode == AccessAccounts && !loopbackHost(u.Hostname()):
 			fault("access.public_url", "https://, or passwords would travel in clear", found(a.PublicURL))
 		}
-	} else if a.Mode == AccessAccounts && !onThisMachine {
-		fault("access.public_url", "the https:// address under which people reach the pages, because http.listen is reached from other machines: put a proxy with TLS before it", "nothing")
+	} else if a.Mode == AccessAccounts && !onThisMachine && !c.HTTP.TLS.on() {
+		fault("access.public_url", "the https:// address under which people reach the pages, because http.listen is reached from other machines: put a proxy with TLS before it, or name a certificate as http.tls", "nothing")
 	}
 	if _, err := proxies(a.Proxies); err != nil {
 		fault("access.proxies", "addresses like 10.0.0.7 or nets like 10.0.0.0/8", err.Error())

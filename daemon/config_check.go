@@ -53,6 +53,7 @@ func (d *document) check(c *Config) {
 	if !d.bad["http.listen"] && !d.bad["access.mode"] {
 		c.checkAccess(d.add)
 	}
+	c.checkBroker(d.add)
 	c.Export.Influx.check(d.add)
 	d.checkMapped(c)
 	if c.Limits.Decompressed < c.Limits.Payload && !d.bad["limits.decompressed"] && !d.bad["limits.payload"] {

@@ -88,7 +88,7 @@ func TestConfigProblems(t *testing.T) {
 		"key twice":           {"data_dir: x\ndata_dir: y", "line 2: data_dir: expected the key once, found it in line 1 already"},
 		"empty folder":        {`data_dir: ""`, "line 1: data_dir: expected a value, found nothing"},
 		"section is a text":   {"mqtt: tcp", "line 1: mqtt: expected keys with values under it, found tcp"},
-		"unknown section":     {"mqtts: {}", "line 1: mqtts: expected one of data_dir, mqtt, http, access, limits, retention, detection, targets, routes, silence, export, metrics, batch, log, found an unknown key"},
+		"unknown section":     {"mqtts: {}", "line 1: mqtts: expected one of data_dir, mqtt, broker, http, access, limits, retention, detection, targets, routes, silence, export, metrics, batch, log, found an unknown key"},
 		"password":            {"mqtt:\n  password: sesame", "line 2: mqtt.password: expected password_file, or the password in the environment as THROWLINE_MQTT_PASSWORD, found a secret"},
 		"user in the broker":  {"mqtt:\n  brokers: ['tcp://u:sesame@h:1']", `mqtt.brokers[0]: expected scheme://host:port`},
 		"no brokers":          {"mqtt:\n  brokers: []", "line 2: mqtt.brokers: expected at least 1 in the list, found 0"},

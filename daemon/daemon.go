@@ -73,7 +73,10 @@ type Daemon struct {
 	pruning  chan struct{}          // has one when the retention is another
 	receipts *receipts
 	listener net.Listener
-	server   *http.Server
+	pair     *pair // of the listener; nil: no TLS
+
+	brokerAddr string // of the broker inside
+	server     *http.Server
 
 	started  sync.Once
 	stopped  sync.Once
@@ -136,6 +139,9 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 	l := &storeLedger{Store: d.store}
 	d.undo.push("what was learned", func(ctx context.Context) error { return f.flush(context.WithoutCancel(ctx), l) })
 
+	if d.pair, err = c.HTTP.TLS.open(); err != nil {
+		return err
+	}
 	if d.listener, err = new(net.ListenConfig).Listen(ctx, "tcp", c.HTTP.Listen); err != nil {
 		return fmt.Errorf("listen for browsers (http.listen): %w", err)
 	}
@@ -155,8 +161,12 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 	if faults != nil {
 		return &ConfigError{"configuration", faults}
 	}
+	at, tlsConfig, err := d.openBroker(ctx, tlsConfig)
+	if err != nil {
+		return err
+	}
 	d.session, err = mqtt.Open(ctx, mqtt.Options{
-		Brokers: c.MQTT.Brokers, ClientID: c.MQTT.ClientID, Username: c.MQTT.Username, Password: c.MQTT.Password,
+		Brokers: at.MQTT.Brokers, ClientID: c.MQTT.ClientID, Username: at.MQTT.Username, Password: at.MQTT.Password,
 		TLS: tlsConfig, Prefix: c.MQTT.Prefix, InFlight: c.MQTT.InFlight, Log: o.Log, Now: o.Now,
 		Mapped: templates(d.mappings),
 	})
@@ -165,7 +175,7 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 	}
 	d.undo.push("session with the broker", d.session.Close)
 	if len(c.MQTT.Sparkplug.Groups) > 0 {
-		d.spark = newSparkHost(c, tlsConfig, o.Log, o.Now)
+		d.spark = newSparkHost(at, tlsConfig, o.Log, o.Now)
 	}
 	list, err := d.hire(c.Targets)
 	if err != nil {
@@ -253,7 +263,7 @@ func (d *Daemon) start(ctx context.Context) error {
 	served := make(chan struct{})
 	go func() {
 		defer close(served)
-		if err := d.server.Serve(d.listener); !errors.Is(err, http.ErrServerClosed) {
+		if err := d.serve(); !errors.Is(err, http.ErrServerClosed) {
 			d.fail(fmt.Errorf("answer browsers: %w", err))
 		}
 	}()

@@ -40,7 +40,11 @@ const (
 func Examine(ctx context.Context, c *Config, listen time.Duration) []alerting.Sign {
 	signs := []alerting.Sign{c.examineDisk(), examineClock()}
 	signs = append(signs, c.examineStore(ctx)...)
-	signs = append(signs, c.examineBroker(ctx, listen)...)
+	if c.Broker.Listen != "" {
+		signs = append(signs, c.examineOwnBroker(ctx))
+	} else {
+		signs = append(signs, c.examineBroker(ctx, listen)...)
+	}
 	return append(signs, c.examineTargets(ctx)...)
 }
 

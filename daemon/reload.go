@@ -34,6 +34,11 @@ func (d *Daemon) Reload(ctx context.Context, c Config) (err error) {
 	if err != nil {
 		return err
 	}
+	if d.pair != nil { // the same files, with another certificate in them
+		if err := d.pair.load(&c.HTTP.TLS); err != nil {
+			return err
+		}
+	}
 	// All of it between two batches: none sees a part.
 	err = d.deed(ctx, func(f *filer, _ entries, made *draft) (refused, err error) {
 		made.after = append(made.after, func() {

@@ -44,7 +44,8 @@ type Guard struct {
 	// Write and Read are the topics of a cabinet, with {cabinet} for its name, +
 	// for one level and # for all that follow.
 	Write, Read []string
-	// Owner is the client id of the program itself, which may do everything.
+	// Owner is the client id of the program itself, which may do everything. It
+	// has those that begin with it and a dash as well; no cabinet may be called so.
 	Owner string
 	Now   func() time.Time // nil: the wall clock
 }
@@ -201,7 +202,7 @@ func cabinetOf(id string) string { return strings.ReplaceAll(strings.TrimPrefix(
 // admit says as whom a client comes in; the visit is nil for the program itself.
 func (g *guard) admit(c server.ClientAuthentication, id string) (*server.User, *visit, error) {
 	o := c.GetOpts()
-	if same(o.Username, g.o.Owner) && same(o.Password, g.password) && id == g.o.Owner {
+	if same(o.Username, g.o.Owner) && same(o.Password, g.password) { // under whatever client ids it needs
 		return &server.User{Username: g.o.Owner}, nil, nil
 	}
 	v, until := &visit{}, time.Time{}
@@ -227,9 +228,9 @@ func (g *guard) admit(c server.ClientAuthentication, id string) (*server.User, *
 	switch {
 	case !ingest.ValidName(v.name):
 		return nil, nil, fmt.Errorf("expected a cabinet's name, 1-64 of A-Z a-z 0-9 . _ -, found %.80q", v.name)
-	case v.name == g.o.Owner:
-		return nil, nil, fmt.Errorf("expected a cabinet, found the name of the program itself, %q", v.name)
-	case id == g.o.Owner || cabinetOf(id) != v.name:
+	case v.name == g.o.Owner, strings.HasPrefix(v.name, g.o.Owner+"-"):
+		return nil, nil, fmt.Errorf("expected a cabinet, found a name of the program itself, %q", v.name)
+	case cabinetOf(id) != v.name:
 		own := strings.ReplaceAll(v.name, ".", ":")
 		return nil, nil, fmt.Errorf("expected the client id %q or %q of %q, found another's", own, agent+own, v.name)
 	}

@@ -2,6 +2,7 @@ package lineside
 
 import (
 	"context"
+	"strings"
 	"time"
 
 	"throwline/ingest/mqtt"
@@ -34,12 +35,18 @@ func (c *Cabinet) run(ctx context.Context) {
 // steady is how long a connection must stand to be called good.
 const steady = 10 * time.Second
 
+// clientID is a cabinet's name for itself. The broker inside the program takes no
+// dots there; a colon, which no name has, stands for one.
+func clientID(cabinet string) string {
+	return "throwline-cabinet-" + strings.ReplaceAll(cabinet, ".", ":")
+}
+
 // attend connects, and sends until the connection is lost or ctx ends.
 func (c *Cabinet) attend(ctx context.Context) error {
 	decoder := wire.NewDecoder(wire.Limits{}) // of receipts, which come one at a time
 	receipts := mqtt.ReceiptTopic(c.o.Prefix, c.o.Cabinet)
 	l, err := mqtt.Connect(ctx, mqtt.LinkOptions{
-		Broker: c.o.Broker, ClientID: "throwline-cabinet-" + c.o.Cabinet,
+		Broker: c.o.Broker, ClientID: clientID(c.o.Cabinet),
 		Username: c.o.Username, Password: c.o.Password, TLS: c.o.TLS,
 		Forget:    true, // receipts are retained, and nothing else is received
 		WillTopic: mqtt.StateTopic(c.o.Prefix, c.o.Cabinet), Will: c.state(false),

@@ -1,12 +1,16 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"crypto/tls"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"net/url"
+	"os"
 	"strings"
 	"time"
 
@@ -29,12 +33,13 @@ func healthyCommand(t terminal) *cobra.Command {
 			if within <= 0 {
 				return fmt.Errorf("--within: expected a time above 0, found %s", within)
 			}
+			var secure *tls.Config
 			if address == "" {
-				listen, err := listens(config, t.env)
+				h, err := listens(config, t.env)
 				if err != nil {
 					return done(err)
 				}
-				address = page(listen)
+				address, secure = h.BaseURL(h.Listen), theVery(h.TLS.CertFile)
 			}
 			u, err := url.Parse(address)
 			if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" {
@@ -46,7 +51,7 @@ func healthyCommand(t terminal) *cobra.Command {
 					u.Path = "/livez"
 				}
 			}
-			said, err := healthAt(cmd.Context(), u.String(), within)
+			said, err := healthAt(cmd.Context(), u.String(), within, secure)
 			if err != nil {
 				return done(err)
 			}
@@ -62,26 +67,52 @@ func healthyCommand(t terminal) *cobra.Command {
 
 // listens is where the program listens: by its configuration, or, without one,
 // by the environment and the default.
-func listens(config string, env func(string) (string, bool)) (string, error) {
+func listens(config string, env func(string) (string, bool)) (daemon.HTTPConfig, error) {
 	if config != "" {
 		c, err := daemon.LoadConfig(config, env)
-		return c.HTTP.Listen, err
+		return c.HTTP, err
 	}
+	h := daemon.DefaultConfig().HTTP
 	if v, ok := env(daemon.EnvPrefix + "HTTP_LISTEN"); ok {
-		return v, nil
+		h.Listen = v
 	}
-	return daemon.DefaultConfig().HTTP.Listen, nil
+	if v, ok := env(daemon.EnvPrefix + "HTTP_TLS_CERT_FILE"); ok {
+		h.TLS.CertFile = v
+	}
+	return h, nil
+}
+
+// theVery is how one reaches a server that shows the certificate of a file:
+// whatever name is on it, it is no other's.
+func theVery(certFile string) *tls.Config {
+	if certFile == "" {
+		return nil
+	}
+	return &tls.Config{
+		MinVersion:         tls.VersionTLS12,
+		InsecureSkipVerify: true, // VerifyConnection is stricter
+		VerifyConnection: func(s tls.ConnectionState) error {
+			text, err := os.ReadFile(certFile)
+			if err != nil {
+				return err
+			}
+			if block, _ := pem.Decode(text); block == nil || !bytes.Equal(block.Bytes, s.PeerCertificates[0].Raw) {
+				return errors.New("expected the certificate of " + certFile + ", found another")
+			}
+			return nil
+		},
+	}
 }
 
 // healthAt returns what the program answers there, or why it is not well.
-func healthAt(ctx context.Context, address string, within time.Duration) (string, error) {
+func healthAt(ctx context.Context, address string, within time.Duration, secure *tls.Config) (string, error) {
 	ctx, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, address, nil)
 	if err != nil {
 		return "", err
 	}
-	res, err := new(http.Transport).RoundTrip(req) // no proxy of the environment, no redirect to a login
+	res, err := (&http.Transport{TLSClientConfig: secure}).RoundTrip(req) // no proxy of the environment, no redirect to a login
 	if err != nil {
 		if errors.Is(err, context.DeadlineExceeded) {
 			return "", fmt.Errorf("%s: expected an answer within %s, found none", address, within)

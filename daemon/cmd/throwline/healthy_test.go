@@ -62,10 +62,10 @@ func TestHealthy(t *testing.T) {
 // interfaces is asked on loopback.
 func TestHealthyListens(t *testing.T) {
 	env := func(name string) (string, bool) { return "0.0.0.0:9090", name == "THROWLINE_HTTP_LISTEN" }
-	if got, err := listens("", env); err != nil || page(got) != "http://127.0.0.1:9090/" {
-		t.Errorf("found %s, %v", got, err)
+	if got, err := listens("", env); err != nil || got.BaseURL(got.Listen) != "http://127.0.0.1:9090" {
+		t.Errorf("found %v, %v", got, err)
 	}
-	if got, err := listens("", func(string) (string, bool) { return "", false }); err != nil || got != "127.0.0.1:8080" {
-		t.Errorf("found %s, %v", got, err)
+	if got, err := listens("", func(string) (string, bool) { return "", false }); err != nil || got.Listen != "127.0.0.1:8080" {
+		t.Errorf("found %v, %v", got, err)
 	}
 }

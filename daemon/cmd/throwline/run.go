@@ -57,7 +57,7 @@ func run(ctx context.Context, args []string, t terminal) int {
 		args = []string{}
 	}
 	root.SetArgs(args)
-	root.AddCommand(demoCommand(t), serveCommand(t), replayCommand(t), userCommand(t), configCommand(t), doctorCommand(t), mapCommand(t), healthyCommand(t), exportCommand(t), &cobra.Command{
+	root.AddCommand(demoCommand(t), serveCommand(t), replayCommand(t), userCommand(t), cabinetCommand(t), configCommand(t), doctorCommand(t), mapCommand(t), healthyCommand(t), exportCommand(t), &cobra.Command{
 		Use: "version", Short: "Say what is running", Args: cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error { return done(say(t.out, versionLine())) },
 	})

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net"
 	"net/url"
 	"os"
 	"os/signal"
@@ -55,8 +54,14 @@ func serve(ctx context.Context, c daemon.Config, t terminal, again func() (daemo
 	}
 	if err = d.Start(ctx); err == nil {
 		lines := append(addresses(&c, d),
-			"Broker:  "+strings.Join(c.MQTT.Brokers, ", ")+", topics "+c.MQTT.Prefix+"/{cabinet}/throw/{turnout}",
-			"Try it:  "+tryLine(&c.MQTT))
+			"Broker:  "+brokers(&c, d)+", topics "+c.MQTT.Prefix+"/{cabinet}/throw/{turnout}")
+		if c.Broker.UsersFile == "" && c.Broker.ClientCAFile == "" {
+			m := c.MQTT
+			if d.BrokerAddr() != "" {
+				m.Brokers, m.TLS.CAFile = []string{d.BrokerAddr()}, c.Broker.CertFile
+			}
+			lines = append(lines, "Try it:  "+tryLine(&m))
+		}
 		err = say(t.out, append(lines, "", wrap(screen.Advisory))...)
 	}
 	if err == nil {
@@ -101,7 +106,7 @@ func monotonic() string {
 // addresses says where the pages are, and how the first administrator is made
 // where there is none.
 func addresses(c *daemon.Config, d *daemon.Daemon) []string {
-	base := page(d.Addr())
+	base := c.HTTP.BaseURL(d.Addr()) + "/"
 	if c.Access.PublicURL != "" {
 		base = c.Access.PublicURL + "/"
 	}
@@ -111,6 +116,14 @@ func addresses(c *daemon.Config, d *daemon.Daemon) []string {
 			"         makes the first administrator; good once, until the program ends. Keep it to yourself.")
 	}
 	return lines
+}
+
+// brokers says where the cabinets' messages come from.
+func brokers(c *daemon.Config, d *daemon.Daemon) string {
+	if at := d.BrokerAddr(); at != "" {
+		return at + " (its own)"
+	}
+	return strings.Join(c.MQTT.Brokers, ", ")
 }
 
 // wait returns when the program is asked to end or cannot go on.
@@ -134,15 +147,6 @@ func stop(d *daemon.Daemon) error {
 		return fmt.Errorf("stop: %w", err)
 	}
 	return nil
-}
-
-// page returns the address to give to a browser on this machine.
-func page(addr string) string {
-	host, port, err := net.SplitHostPort(addr)
-	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
-		addr = net.JoinHostPort("127.0.0.1", port)
-	}
-	return "http://" + addr + "/"
 }
 
 // tryLine returns a line for a shell that sends a throw of now, a new one each

@@ -94,7 +94,7 @@ func userCommand(t terminal) *cobra.Command {
 func welcome(c *daemon.Config, link string) string {
 	base := c.Access.PublicURL
 	if base == "" {
-		base = strings.TrimSuffix(page(c.HTTP.Listen), "/")
+		base = c.HTTP.BaseURL(c.HTTP.Listen)
 	}
 	return base + "/welcome#" + link
 }
