@@ -16,6 +16,7 @@ import (
 // program, with the reason; it does not start again on that file, says what to do,
 // and that helps.
 func TestDamageMet(t *testing.T) {
+	t.Parallel() // they mostly wait
 	b := newBench(t, filepath.Join(t.TempDir(), "data"))
 	b.start()
 	b.await("a program that is ready", b.ready)

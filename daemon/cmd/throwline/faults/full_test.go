@@ -15,6 +15,7 @@ import (
 // is promised, readiness says so, and the process goes on; afterwards it takes
 // everything up again by itself.
 func TestDiskFull(t *testing.T) {
+	t.Parallel() // they mostly wait
 	if os.Getuid() != 0 {
 		t.Skip("only root can mount a small disk")
 	}

@@ -13,6 +13,7 @@ import (
 // comes meanwhile than may be in hand. Nothing is promised, what is in hand stays
 // bounded, people are told, and all is taken afterwards.
 func TestStall(t *testing.T) {
+	t.Parallel() // they mostly wait
 	hold, err := time.ParseDuration(os.Getenv("THROWLINE_STALL"))
 	if err != nil {
 		hold = time.Second // beyond the moment at which it is told of

@@ -17,6 +17,7 @@ var whySync = regexp.MustCompile(`the disk failed; look at the machine's own log
 // ends by itself, with a status that is not 0 and the reason, promises nothing
 // more, and after its next start everything is there that it promised before.
 func TestSyncFails(t *testing.T) {
+	t.Parallel() // they mostly wait
 	strace, err := exec.LookPath("strace")
 	if err != nil {
 		if os.Getenv("CI") != "" {
@@ -24,7 +25,7 @@ func TestSyncFails(t *testing.T) {
 		}
 		t.Skip("strace is not installed")
 	}
-	cycles := count("THROWLINE_SYNC_FAULTS", 3)
+	cycles := count("THROWLINE_SYNC_FAULTS", 2)
 	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 1))
 	b := newBench(t, filepath.Join(t.TempDir(), "data"))
 	b.load(2 * time.Millisecond)
