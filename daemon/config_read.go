@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
@@ -293,6 +294,9 @@ func describe(n ast.Node) string {
 		return "an alias"
 	}
 	s := strings.TrimSpace(n.String())
+	if s == "" || strings.ContainsFunc(s, unicode.IsControl) {
+		s = strconv.Quote(n.String())
+	}
 	if r := []rune(s); len(r) > 60 {
 		s = string(r[:60]) + "…"
 	}
