@@ -36,7 +36,7 @@ type shift struct {
 }
 
 const (
-	shiftBatches = 10
+	shiftBatches = 9
 	shiftStarts  = 60 // at most
 )
 
@@ -182,7 +182,7 @@ func TestEveryFault(t *testing.T) {
 					t.Fatal(err)
 				}
 				if every == 0 {
-					step = max(1, total/12)
+					step = max(1, total/5)
 					n = rand.IntN(step) + 1 - step
 				} else {
 					n = 1 - step

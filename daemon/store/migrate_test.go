@@ -48,7 +48,7 @@ var oldRows = map[int][]string{
 	8: {`INSERT INTO exports (name, throws, events) VALUES ('influx', 3, 1)`},
 }
 
-const oldThrows = 120
+const oldThrows = 48
 
 // oldStore makes a database as the program of an earlier version left it.
 func oldStore(t testing.TB, path string, version int) {
@@ -78,7 +78,7 @@ func oldStore(t testing.TB, path string, version int) {
 	do("INSERT INTO turnouts (id, name, cabinet, state) VALUES (7, 'W1', 'cab-1', x'0102'), (8, 'W2', '', NULL)")
 	var codec traceWriter
 	for n := range oldThrows {
-		th, rec := throw("W1", n)
+		th, rec := batchThrow(n, 1)
 		traces := codec.append(nil, th.Channels)
 		if n%5 == 0 {
 			traces = nil // past its retention
@@ -178,7 +178,7 @@ func soundOld(t testing.TB, s *Store, what string, before, columns map[string][]
 //
 //	THROWLINE_MIGRATIONS=200 go test ./daemon/store -run TestMigrate -v -timeout 1h
 func TestMigrateInterrupted(t *testing.T) {
-	cuts := longer("THROWLINE_MIGRATIONS", 4)
+	cuts := longer("THROWLINE_MIGRATIONS", 2)
 	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 13))
 	ctx := t.Context()
 	fresh := opened(t)

@@ -88,7 +88,7 @@ func promisedAt(promises []promise, ops int) (throws int) {
 //
 //	THROWLINE_IMAGES=5000 go test ./daemon/store -run TestPowerCut -v -timeout 2h
 func TestPowerCut(t *testing.T) {
-	images := longer("THROWLINE_IMAGES", 24)
+	images := longer("THROWLINE_IMAGES", 20)
 	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 7))
 	ctx := t.Context()
 	found, lost, open := 0, 0, 0
