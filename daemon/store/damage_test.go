@@ -213,7 +213,8 @@ func TestFlipInLog(t *testing.T) {
 
 // Bits flip anywhere in the database. It is refused at the start, or the store
 // stops at what it meets, notes it, and is refused at the next start; or a row
-// says that its bits have changed; or the flip is where nothing is kept. What is
+// says that its bits have changed; or the flip is where nothing is kept, or in a
+// text that has no checksum (alerts, journal, messages). What is
 // read of a throw, a trace or a state is what was written, or is not read at all.
 //
 //	THROWLINE_FLIPS=5000 go test ./daemon/store -run TestFlip -v -timeout 1h
@@ -272,7 +273,7 @@ func TestFlipInDatabase(t *testing.T) {
 		}
 		_ = os.RemoveAll(dir)
 	}
-	t.Logf("%d damaged databases: %d refused at the start, %d stopped at what was read, %d whose rows say so, %d where nothing was kept", flips, atStart, later, unread, unseen)
+	t.Logf("%d damaged databases: %d refused at the start, %d stopped at what was read, %d whose rows say so, %d where nothing tells", flips, atStart, later, unread, unseen)
 }
 
 // readAll reads what pages and exporters read.
