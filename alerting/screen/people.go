@@ -112,9 +112,7 @@ func (s *server) changeUser(ctx context.Context, in *changeUserInput) (*answer[P
 // emptyInput is the body of what needs none: JSON, so that no form can send it.
 type emptyInput struct {
 	UserInput
-	Body struct {
-		_ struct{} `additionalProperties:"false"`
-	}
+	Body struct{} // one with nothing but a blank field cannot be read
 }
 
 // LinkMade is the answer with a link.
@@ -189,9 +187,7 @@ func (s *server) addToken(ctx context.Context, in *addTokenInput) (*answer[NewTo
 
 type revokeInput struct {
 	ID   int64 `path:"id"`
-	Body struct {
-		_ struct{} `additionalProperties:"false"`
-	}
+	Body struct{}
 }
 
 func (s *server) revokeToken(ctx context.Context, in *revokeInput) (*struct{}, error) {
