@@ -52,8 +52,10 @@ func (p *pair) load(c *HTTPTLSConfig) error {
 
 // serve answers browsers until the server is shut down.
 func (d *Daemon) serve() error {
+	trusted, _ := proxies(d.c.Access.Proxies) // checked before
+	crowd := newCrowd(d.listener, trusted)
 	if d.pair == nil {
-		return d.server.Serve(d.listener)
+		return d.server.Serve(crowd)
 	}
 	d.server.TLSConfig = &tls.Config{
 		MinVersion:     tls.VersionTLS12,
@@ -65,7 +67,7 @@ func (d *Daemon) serve() error {
 		w.Header().Set("Strict-Transport-Security", "max-age=31536000")
 		inner.ServeHTTP(w, r)
 	})
-	return d.server.ServeTLS(d.listener, "", "")
+	return d.server.ServeTLS(crowd, "", "")
 }
 
 // BaseURL is under which address browsers on this machine reach the program

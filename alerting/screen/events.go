@@ -18,34 +18,45 @@ const (
 	gulp        = 64 << 10         // bytes that are written at once, about
 )
 
-// mostStreams is how many event streams one account may have open: one a
-// browser, and nobody can take the last from all others.
-const mostStreams = 64
+// How many event streams may be open of one account, and from one address: one
+// a browser, and nobody can take the last from all others.
+const (
+	mostStreams        = 64
+	mostStreamsOfPlace = 128 // an office behind one address
+)
 
-// streams counts the open event streams of each account.
+// streams counts the open event streams of each account and address.
 type streams struct {
 	mu sync.Mutex
 	of map[string]int
 }
 
-func (s *streams) enter(account string) bool {
+// enter counts one more, or says what there are too many of.
+func (s *streams) enter(account, address string) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.of == nil {
 		s.of = map[string]int{}
 	}
-	if s.of[account] >= mostStreams {
-		return false
+	account, address = "account "+account, "address "+address
+	switch {
+	case s.of[account] >= mostStreams:
+		return fmt.Errorf("expected at most %d event streams of one account, found another", mostStreams)
+	case s.of[address] >= mostStreamsOfPlace:
+		return fmt.Errorf("expected at most %d event streams from one address, found another", mostStreamsOfPlace)
 	}
 	s.of[account]++
-	return true
+	s.of[address]++
+	return nil
 }
 
-func (s *streams) leave(account string) {
+func (s *streams) leave(account, address string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.of[account]--; s.of[account] == 0 {
-		delete(s.of, account)
+	for _, key := range []string{"account " + account, "address " + address} {
+		if s.of[key]--; s.of[key] == 0 {
+			delete(s.of, key)
+		}
 	}
 }
 
@@ -53,12 +64,13 @@ func (s *streams) leave(account string) {
 func (s *server) events(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	if v, ok := VisitorOf(r.Context()); ok {
-		if !s.streams.enter(v.Account.Name) {
+		address := whoAsks(r.Context()).address
+		if err := s.streams.enter(v.Account.Name, address); err != nil {
 			h.Set("Retry-After", "10")
-			writeProblem(w, http.StatusServiceUnavailable, fmt.Sprintf("expected at most %d event streams of one account, found another", mostStreams))
+			writeProblem(w, http.StatusServiceUnavailable, err.Error())
 			return
 		}
-		defer s.streams.leave(v.Account.Name)
+		defer s.streams.leave(v.Account.Name, address)
 	}
 	me, err := s.o.Hub.join()
 	if err != nil {

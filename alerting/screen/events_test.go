@@ -304,20 +304,37 @@ func BenchmarkStream(b *testing.B) {
 	}
 }
 
-// One account cannot take the last event stream from all others.
+// Neither one account nor one address can take the last event stream from all others.
 func TestStreamsOfOneAccount(t *testing.T) {
 	var s streams
 	for range mostStreams {
-		if !s.enter("a") {
+		if err := s.enter("a", "1"); err != nil {
 			t.Fatal("refused too early")
 		}
 	}
-	if s.enter("a") || !s.enter("b") {
+	if s.enter("a", "2") == nil || s.enter("b", "1") != nil {
 		t.Error("expected a to be full, and b not")
 	}
-	s.leave("a")
-	s.leave("b")
-	if !s.enter("a") || len(s.of) != 1 {
+	for range mostStreamsOfPlace - mostStreams - 1 {
+		if err := s.enter("c", "1"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if s.enter("d", "1") == nil || s.enter("d", "2") != nil {
+		t.Error("expected the address 1 to be full, and 2 not")
+	}
+	s.leave("d", "2")
+	for range mostStreams {
+		s.leave("a", "1")
+	}
+	for range mostStreamsOfPlace - mostStreams - 1 {
+		s.leave("c", "1")
+	}
+	if len(s.of) != 2 {
+		t.Errorf("found %v", s.of)
+	}
+	s.leave("b", "1")
+	if len(s.of) != 0 {
 		t.Errorf("found %v", s.of)
 	}
 }
