@@ -2,8 +2,13 @@ package daemon
 
 import (
 	"context"
+	"crypto/rand"
+	"errors"
 	"fmt"
+	"io/fs"
 	"net/url"
+	"os"
+	"path/filepath"
 	"strings"
 
 	"throwline/alerting/screen"
@@ -21,13 +26,36 @@ func (d *Daemon) openDoor(ctx context.Context) error {
 	if a.Mode != AccessAccounts {
 		return nil
 	}
+	key, err := deviceKey(filepath.Join(d.c.DataDir, deviceKeyName))
+	if err != nil {
+		return fmt.Errorf("key that browsers are known again by, in the data folder (data_dir): %w", err)
+	}
 	// Sessions and tokens follow the wall clock, not the yard's.
-	var err error
-	d.accounts, err = accounts.Open(ctx, accounts.Options{Store: d.store, OpenID: a.openID(), Log: d.o.Log})
+	d.accounts, err = accounts.Open(ctx, accounts.Options{Store: d.store, OpenID: a.openID(), Log: d.o.Log, DeviceKey: key})
 	if err != nil {
 		return fmt.Errorf("who may come in: %w", err)
 	}
 	return nil
+}
+
+// deviceKeyName is the file with the key in the data folder. Without it, nothing
+// is lost but that browsers are known again: who has guessed at an account then
+// may hold up its owner for seconds.
+const deviceKeyName = "device.key"
+
+// deviceKey reads the key, or makes one.
+func deviceKey(file string) ([]byte, error) {
+	const size = 32
+	key, err := os.ReadFile(file)
+	if err == nil && len(key) == size {
+		return key, nil
+	}
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	key = make([]byte, size)
+	_, _ = rand.Read(key) // it never fails: see its documentation
+	return key, os.WriteFile(file, key, 0o600)
 }
 
 // door is what the screen asks; nil where nobody needs to log in.

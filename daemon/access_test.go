@@ -45,6 +45,9 @@ func (a *asker) status(method, path, body string) int {
 	defer res.Body.Close()
 	_, _ = io.Copy(io.Discard, res.Body)
 	for _, c := range res.Cookies() {
+		if strings.HasSuffix(c.Name, "-device") {
+			continue
+		}
 		a.cookie = c.Name + "=" + c.Value
 		if c.MaxAge < 0 {
 			a.cookie = ""

@@ -33,12 +33,13 @@ type Accounts interface {
 	// BySession and ByToken return whose session or token it is; use notes that it was used.
 	BySession(ctx context.Context, secret string, use bool) (alerting.Visitor, error)
 	ByToken(ctx context.Context, secret string, use bool) (alerting.Visitor, error)
-	// Still reports whether a visitor may still do what needs the role.
+	// Still reports whether a visitor still is who he was, in the same role, and may do what needs the role.
 	Still(v alerting.Visitor, least alerting.Role) bool
 
 	// NeedsSetup reports whether there is no administrator yet.
 	NeedsSetup() bool
-	Login(ctx context.Context, name, password, address string) (secret string, v alerting.Visitor, err error)
+	// Login takes what the browser kept of earlier logins, and returns what it keeps from now on.
+	Login(ctx context.Context, name, password, address, kept string) (secret, keep string, v alerting.Visitor, err error)
 	Logout(ctx context.Context, v alerting.Visitor, everywhere bool) error
 	ChangePassword(ctx context.Context, v alerting.Visitor, old, password, address string) (secret string, now alerting.Visitor, err error)
 	// Link says what a link is for, "setup" or "own", and whose account it opens.
@@ -71,7 +72,8 @@ type asking struct {
 	visitor alerting.Visitor
 	known   bool
 	address string
-	secure  bool // the browser is reached over TLS
+	secure  bool   // the browser is reached over TLS
+	device  string // what the browser kept of earlier logins
 }
 
 type askingKey struct{}
@@ -117,6 +119,9 @@ func (s *server) door(next http.Handler) http.Handler {
 			want = need{least: "nobody"}
 		}
 		a := asking{address: d.address(r), secure: d.secure(r)}
+		if c, err := r.Cookie(deviceCookie(a.secure)); err == nil {
+			a.device = c.Value
+		}
 		header, byToken := r.Header["Authorization"]
 		var err error
 		if byToken {
@@ -274,6 +279,7 @@ func (d *Door) trusts(ip netip.Addr) bool {
 
 func sessionCookie(secure bool) string { return cookieName("throwline", secure) }
 func loginCookie(secure bool) string   { return cookieName("throwline-login", secure) }
+func deviceCookie(secure bool) string  { return cookieName("throwline-device", secure) }
 
 // cookieName: with __Host- a browser takes the cookie over TLS only, and from
 // this very host (RFC 6265bis, 4.1.3.2).

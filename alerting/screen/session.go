@@ -18,6 +18,7 @@ import (
 const (
 	sessionFor = 7 * 24 * time.Hour // of the cookie; the session itself may end earlier
 	loginFor   = 10 * time.Minute   // at the OpenID provider
+	deviceFor  = 90 * 24 * time.Hour
 )
 
 // SessionView says who is logged in, and how one can.
@@ -116,11 +117,14 @@ func (s *server) login(ctx context.Context, in *loginInput) (*Entered, error) {
 	if err != nil {
 		return nil, err
 	}
-	secret, v, err := accounts.Login(ctx, in.Body.Name, in.Body.Password, whoAsks(ctx).address)
+	a := whoAsks(ctx)
+	secret, keep, v, err := accounts.Login(ctx, in.Body.Name, in.Body.Password, a.address, a.device)
 	if err != nil {
 		return nil, s.doorProblem(ctx, err, "log in")
 	}
-	return s.enter(ctx, secret, v), nil
+	out := s.enter(ctx, secret, v)
+	out.SetCookie = append(out.SetCookie, cookie(deviceCookie(a.secure), keep, a.secure, deviceFor))
+	return out, nil
 }
 
 type logoutInput struct {

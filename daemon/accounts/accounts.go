@@ -48,15 +48,23 @@ type Options struct {
 	AtOnce int              // hashes of passwords, 2 where 0
 	OpenID *OpenIDOptions   // nil: accounts of this program only
 	Log    *slog.Logger
+
+	// DeviceKey signs what a browser keeps to be known again, 32 bytes; nil: one
+	// of this process, and a restart knows no browser.
+	DeviceKey []byte
 }
 
 // Accounts is who may come in. Its methods may be called at once.
 type Accounts struct {
-	o       Options
-	hasher  *hasher
-	users   *throttle
-	address *throttle
-	openID  *openID
+	o      Options
+	hasher *hasher
+	openID *openID
+
+	// Who guesses is held up, by different keys.
+	address   *throttle // an address
+	users     *throttle // an account and an address, or one of its devices
+	strangers *throttle // an account, from where it has no device
+	changes   *throttle // an account whose password is changed
 
 	change sync.Mutex // one change at a time, store and memory together
 
@@ -75,11 +83,16 @@ func Open(ctx context.Context, o Options) (*Accounts, error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
+	if o.DeviceKey == nil {
+		o.DeviceKey = random(32)
+	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	a := &Accounts{
-		o: o, hasher: newHasher(o.Cost, o.AtOnce), users: newThrottle(mostUserWait, mostKeys), address: newThrottle(mostAddrWait, mostKeys),
+		o: o, hasher: newHasher(o.Cost, o.AtOnce),
+		address: newThrottle(mostAddrWait, freeAttempts, mostKeys), users: newThrottle(mostUserWait, freeAttempts, mostKeys),
+		strangers: newThrottle(mostStrangerWait, freeStrangers, mostKeys), changes: newThrottle(mostUserWait, freeAttempts, mostKeys),
 		accounts: map[string]*alerting.Account{}, sessions: map[alerting.Secret]*alerting.Session{},
 		tokens: map[alerting.Secret]*alerting.Token{}, links: map[alerting.Secret]*alerting.Link{},
 	}

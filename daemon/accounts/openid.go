@@ -2,10 +2,14 @@ package accounts
 
 import (
 	"context"
+	"crypto/aes"
+	"crypto/cipher"
 	"crypto/subtle"
+	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -34,25 +38,30 @@ type OpenIDOptions struct {
 }
 
 const (
-	flowFor   = 10 * time.Minute // from the first step of a login to the last
-	mostFlows = 1000
+	flowFor      = 10 * time.Minute // from the first step of a login to the last
+	mostFinished = 10_000           // logins that are remembered as over
+	mostAsking   = 16               // requests to the provider at once
 )
 
-// flow is a login under way: good once, in the browser that began it.
+// flow is a login under way, good once. The browser that began it keeps it,
+// sealed: whoever begins logins without end takes no room here.
 type flow struct {
-	browser  alerting.Secret
-	nonce    string
-	verifier string
-	began    time.Time
+	State    string    `json:"s"`
+	Nonce    string    `json:"n"`
+	Verifier string    `json:"v"`
+	Began    time.Time `json:"t"`
 }
 
 type openID struct {
 	o   OpenIDOptions
 	now func() time.Time
 
+	seal   cipher.AEAD   // with a key of this process
+	asking chan struct{} // one for each request to the provider
+
 	mu       sync.Mutex
-	provider *oidc.Provider // once it was found
-	flows    map[string]flow
+	provider *oidc.Provider       // once it was found
+	finished map[string]time.Time // states of logins that are over, and until when one might come back
 }
 
 func newOpenID(o OpenIDOptions, now func() time.Time) *openID {
@@ -62,7 +71,66 @@ func newOpenID(o OpenIDOptions, now func() time.Time) *openID {
 	if !slices.Contains(o.Scopes, oidc.ScopeOpenID) {
 		o.Scopes = append([]string{oidc.ScopeOpenID}, o.Scopes...)
 	}
-	return &openID{o: o, now: now, flows: map[string]flow{}}
+	block, err := aes.NewCipher(random(32))
+	if err != nil {
+		panic(err) // the key is 32 bytes
+	}
+	seal, err := cipher.NewGCMWithRandomNonce(block)
+	if err != nil {
+		panic(err) // AES has blocks of 16 bytes
+	}
+	return &openID{o: o, now: now, seal: seal, asking: make(chan struct{}, mostAsking), finished: map[string]time.Time{}}
+}
+
+// ask returns when the provider may be asked, with what to call afterwards.
+func (p *openID) ask() (done func(), err error) {
+	select {
+	case p.asking <- struct{}{}:
+		return func() { <-p.asking }, nil
+	default:
+		return nil, alerting.ErrBusy
+	}
+}
+
+// keep seals a flow for the browser.
+func (p *openID) keep(f flow) (string, error) {
+	b, err := json.Marshal(f)
+	if err != nil {
+		return "", err
+	}
+	return base64.RawURLEncoding.EncodeToString(p.seal.Seal(nil, nil, b, nil)), nil
+}
+
+// finish takes a flow back from the browser; not ok where it is none of ours,
+// of another state, too old, or was taken back before.
+func (p *openID) finish(browser, state string) (f flow, ok bool) {
+	b, err := base64.RawURLEncoding.DecodeString(browser)
+	if err != nil {
+		return f, false
+	}
+	if b, err = p.seal.Open(nil, nil, b, nil); err != nil || json.Unmarshal(b, &f) != nil {
+		return f, false
+	}
+	now := p.now()
+	if subtle.ConstantTimeCompare([]byte(f.State), []byte(state)) != 1 || now.Sub(f.Began) > flowFor {
+		return f, false
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if _, before := p.finished[state]; before {
+		return f, false
+	}
+	if len(p.finished) >= mostFinished {
+		maps.DeleteFunc(p.finished, func(_ string, until time.Time) bool { return now.After(until) })
+		for s := range p.finished { // any: the provider takes a code once, whatever we remember
+			if len(p.finished) < mostFinished {
+				break
+			}
+			delete(p.finished, s)
+		}
+	}
+	p.finished[state] = f.Began.Add(flowFor)
+	return f, true
 }
 
 // discover asks the provider about itself; a provider that is away is asked
@@ -98,29 +166,22 @@ func (a *Accounts) BeginOpenID(ctx context.Context) (address, browser string, er
 	if p == nil {
 		return "", "", alerting.ErrNobody
 	}
+	done, err := p.ask()
+	if err != nil {
+		return "", "", err
+	}
+	defer done()
 	_, config, err := p.discover(ctx)
 	if err != nil {
 		return "", "", err
 	}
-	state, _ := newSecret("")
-	nonce, _ := newSecret("")
-	browser, kept := newSecret("")
-	f := flow{browser: kept, nonce: nonce, verifier: oauth2.GenerateVerifier(), began: p.now()}
-	p.mu.Lock()
-	for s, old := range p.flows {
-		if p.now().Sub(old.began) > flowFor {
-			delete(p.flows, s)
-		}
+	f := flow{Verifier: oauth2.GenerateVerifier(), Began: p.now()}
+	f.State, _ = newSecret("")
+	f.Nonce, _ = newSecret("")
+	if browser, err = p.keep(f); err != nil {
+		return "", "", err
 	}
-	full := len(p.flows) >= mostFlows
-	if !full {
-		p.flows[state] = f
-	}
-	p.mu.Unlock()
-	if full {
-		return "", "", alerting.ErrBusy
-	}
-	return config.AuthCodeURL(state, oidc.Nonce(nonce), oauth2.S256ChallengeOption(f.verifier)), browser, nil
+	return config.AuthCodeURL(f.State, oidc.Nonce(f.Nonce), oauth2.S256ChallengeOption(f.Verifier)), browser, nil
 }
 
 // FinishOpenID ends a login with what the provider sent the browser back with,
@@ -132,12 +193,13 @@ func (a *Accounts) FinishOpenID(ctx context.Context, browser, state, code, addre
 	if p == nil {
 		return "", v, alerting.ErrNobody
 	}
-	p.mu.Lock()
-	f, known := p.flows[state]
-	delete(p.flows, state) // good once, whatever comes of it
-	p.mu.Unlock()
-	kept := alerting.SecretOf(browser)
-	if !known || p.now().Sub(f.began) > flowFor || subtle.ConstantTimeCompare(kept[:], f.browser[:]) != 1 {
+	done, err := p.ask()
+	if err != nil {
+		return "", v, err
+	}
+	defer done()
+	f, ok := p.finish(browser, state) // good once, whatever comes of it
+	if !ok {
 		return "", v, alerting.ErrLink
 	}
 	who, err := p.exchange(ctx, f, code)
@@ -181,7 +243,7 @@ func (p *openID) exchange(ctx context.Context, f flow, code string) (who person,
 		return who, err
 	}
 	ctx = oidc.ClientContext(ctx, p.o.Client)
-	token, err := config.Exchange(ctx, code, oauth2.VerifierOption(f.verifier))
+	token, err := config.Exchange(ctx, code, oauth2.VerifierOption(f.Verifier))
 	if err != nil {
 		return who, fmt.Errorf("OpenID provider %s: exchange the code: %w", p.o.Issuer, err)
 	}
@@ -193,7 +255,7 @@ func (p *openID) exchange(ctx context.Context, f flow, code string) (who person,
 	if err != nil {
 		return who, fmt.Errorf("%w: the provider's ID token does not hold: %w", alerting.ErrDenied, err)
 	}
-	if subtle.ConstantTimeCompare([]byte(id.Nonce), []byte(f.nonce)) != 1 {
+	if subtle.ConstantTimeCompare([]byte(id.Nonce), []byte(f.Nonce)) != 1 {
 		return who, fmt.Errorf("%w: the provider's ID token is of another login (nonce)", alerting.ErrDenied)
 	}
 	claims := map[string]json.RawMessage{}

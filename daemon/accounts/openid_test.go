@@ -7,6 +7,7 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -285,16 +286,71 @@ func TestOpenIDFlow(t *testing.T) {
 	if _, _, err := r.through(p); !errors.Is(err, alerting.ErrDenied) {
 		t.Errorf("disabled: %v", err)
 	}
-	for range mostFlows {
+}
+
+// Whoever begins logins without end, and never finishes one, shuts nobody out
+// and takes no memory.
+func TestOpenIDBegunWithoutEnd(t *testing.T) {
+	r, p := newOpenIDRig(t)
+	for i := range 1200 {
 		if _, _, err := r.BeginOpenID(t.Context()); err != nil {
-			if errors.Is(err, alerting.ErrBusy) {
-				break
-			}
+			t.Fatalf("login %d: %v", i, err)
+		}
+	}
+	if n := len(r.openID.finished); n != 0 {
+		t.Errorf("%d are remembered", n)
+	}
+	if _, _, err := r.through(p); err != nil {
+		t.Errorf("shut out: %v", err)
+	}
+	for i := range mostFinished - 10 {
+		r.openID.finished[fmt.Sprint(i)] = r.openID.now().Add(flowFor)
+	}
+	for range 20 {
+		f := flow{Began: r.openID.now()}
+		f.State, _ = newSecret("")
+		browser, err := r.openID.keep(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, ok := r.openID.finish(browser, f.State); !ok {
+			t.Fatal("one that was begun is not finished")
+		}
+	}
+	if n := len(r.openID.finished); n > mostFinished {
+		t.Errorf("%d are remembered", n)
+	}
+	// A provider that does not answer holds up so many requests, and the next is told at once.
+	for range mostAsking {
+		if _, err := r.openID.ask(); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if n := len(r.openID.flows); n > mostFlows {
-		t.Errorf("expected at most %d logins under way, found %d", mostFlows, n)
+	if _, _, err := r.BeginOpenID(t.Context()); !errors.Is(err, alerting.ErrBusy) {
+		t.Errorf("found %v", err)
+	}
+}
+
+// What another process sealed, or nobody did, is no login.
+func TestOpenIDForeignFlow(t *testing.T) {
+	ours, _ := newOpenIDRig(t)
+	theirs, _ := newOpenIDRig(t)
+	f := flow{State: "s", Began: theirs.openID.now()}
+	foreign, err := theirs.openID.keep(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	own, err := ours.openID.keep(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, browser := range []string{foreign, "", "x", own[:len(own)-2] + "AA", base64.RawURLEncoding.EncodeToString([]byte(`{"s":"s"}`))} {
+		if _, ok := ours.openID.finish(browser, "s"); ok {
+			t.Errorf("took %q", browser)
+		}
+	}
+	if _, ok := ours.openID.finish(own, "s"); !ok {
+		t.Error("its own is none")
 	}
 }
 

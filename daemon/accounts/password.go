@@ -45,11 +45,12 @@ type hasher struct {
 	cost  Cost
 	slots chan struct{} // one for each hash that may run
 	queue chan struct{} // one for each that runs or waits
+	known chan struct{} // the same of those who are known: strangers do not fill it
 	decoy string        // a hash that no password fits, of the same cost
 }
 
 func newHasher(cost Cost, atOnce int) *hasher {
-	h := &hasher{cost: cost, slots: make(chan struct{}, atOnce), queue: make(chan struct{}, 16*atOnce)}
+	h := &hasher{cost: cost, slots: make(chan struct{}, atOnce), queue: make(chan struct{}, 8*atOnce), known: make(chan struct{}, 8*atOnce)}
 	h.decoy = phc(cost, random(saltBytes), random(keyBytes))
 	return h
 }
@@ -61,10 +62,14 @@ func random(n int) []byte {
 	return b
 }
 
-func (h *hasher) key(ctx context.Context, password string, salt []byte, c Cost, n uint32) ([]byte, error) {
+func (h *hasher) key(ctx context.Context, password string, salt []byte, c Cost, n uint32, known bool) ([]byte, error) {
+	queue := h.queue
+	if known {
+		queue = h.known
+	}
 	select {
-	case h.queue <- struct{}{}:
-		defer func() { <-h.queue }()
+	case queue <- struct{}{}:
+		defer func() { <-queue }()
 	default:
 		return nil, alerting.ErrBusy
 	}
@@ -79,7 +84,7 @@ func (h *hasher) key(ctx context.Context, password string, salt []byte, c Cost, 
 
 func (h *hasher) hash(ctx context.Context, password string) (string, error) {
 	salt := random(saltBytes)
-	key, err := h.key(ctx, password, salt, h.cost, keyBytes)
+	key, err := h.key(ctx, password, salt, h.cost, keyBytes, true)
 	if err != nil {
 		return "", err
 	}
@@ -88,8 +93,9 @@ func (h *hasher) hash(ctx context.Context, password string) (string, error) {
 
 // check reports whether the password is the one of the hash, and whether the
 // hash should be made anew because its cost is not today's. A hash of "" fits
-// no password and costs the same.
-func (h *hasher) check(ctx context.Context, password, hash string) (ok, stale bool, err error) {
+// no password and costs the same. Who is known does not wait behind strangers
+// to be let into the queue.
+func (h *hasher) check(ctx context.Context, password, hash string, known bool) (ok, stale bool, err error) {
 	none := hash == ""
 	if none {
 		hash = h.decoy
@@ -98,7 +104,7 @@ func (h *hasher) check(ctx context.Context, password, hash string) (ok, stale bo
 	if err != nil {
 		return false, false, err
 	}
-	got, err := h.key(ctx, password, salt, c, uint32(len(want)))
+	got, err := h.key(ctx, password, salt, c, uint32(len(want)), known)
 	if err != nil {
 		return false, false, err
 	}

@@ -25,10 +25,10 @@ func TestDefaultCost(t *testing.T) {
 	if err != nil || !strings.HasPrefix(hash, "$argon2id$v=19$m=65536,t=3,p=4$") {
 		t.Fatal(hash, err)
 	}
-	if ok, stale, err := h.check(t.Context(), good, hash); !ok || stale || err != nil {
+	if ok, stale, err := h.check(t.Context(), good, hash, false); !ok || stale || err != nil {
 		t.Errorf("found %v %v %v", ok, stale, err)
 	}
-	if ok, _, err := h.check(t.Context(), good+"x", hash); ok || err != nil {
+	if ok, _, err := h.check(t.Context(), good+"x", hash, false); ok || err != nil {
 		t.Errorf("found %v %v", ok, err)
 	}
 	// Of nobody: the same work, and never right.
@@ -42,7 +42,7 @@ func TestDefaultCost(t *testing.T) {
 func TestKnownHash(t *testing.T) {
 	h := newHasher(cheap, 1)
 	const known = "$argon2id$v=19$m=256,t=2,p=1$c29tZXNhbHQ$nf65EOgLrQMR/uIPnA4rEsF5h7TKyQwu9U1bMCHGi/4"
-	if ok, stale, err := h.check(t.Context(), "password", known); !ok || !stale || err != nil {
+	if ok, stale, err := h.check(t.Context(), "password", known, false); !ok || !stale || err != nil {
 		t.Errorf("found %v %v %v", ok, stale, err)
 	}
 }
@@ -73,7 +73,7 @@ func TestBadHashes(t *testing.T) {
 		"$argon2id$v=19$m=4194304,t=1,p=1$c29tZXNhbHQ$nf65EOgLrQMR/uIPnA4rEsF5h7TKyQwu9U1bMCHGi/4", "$argon2id$v=19$m=64,t=0,p=1$c29tZXNhbHQ$nf65EOgLrQMR/uIPnA4rEsF5h7TKyQwu9U1bMCHGi/4",
 		"$argon2id$v=19$m=64,t=1,p=0$c29tZXNhbHQ$nf65EOgLrQMR/uIPnA4rEsF5h7TKyQwu9U1bMCHGi/4", "$argon2id$v=19$m=64,t=1,p=1$c29tZXNhbHQ$", "$argon2id$v=19$m=64,t=1,p=1,x=1$c29tZXNhbHQ$nf65EOgLrQMR/uIPnA4rEsF5h7TKyQwu9U1bMCHGi/4",
 	} {
-		if ok, _, err := h.check(t.Context(), "password", s); ok || err == nil || strings.Contains(err.Error(), "nf65") {
+		if ok, _, err := h.check(t.Context(), "password", s, false); ok || err == nil || strings.Contains(err.Error(), "nf65") {
 			t.Errorf("%s: found %v, %v", s, ok, err)
 		}
 	}

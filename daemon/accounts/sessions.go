@@ -23,11 +23,11 @@ func (a *Accounts) ByToken(ctx context.Context, secret string, use bool) (alerti
 	return a.visit(ctx, alerting.SecretOf(secret), use, true)
 }
 
-// Still reports whether the visitor would still come in as the same, and with
-// no less than the given role; it counts as no use.
+// Still reports whether the visitor would still come in as the same, in the same
+// role, which is no less than the given one; it counts as no use.
 func (a *Accounts) Still(v alerting.Visitor, least alerting.Role) bool {
 	now, err := a.visit(context.Background(), v.Secret, false, v.Token != 0)
-	return err == nil && now.Role.Allows(least)
+	return err == nil && now.Role == v.Role && now.Role.Allows(least)
 }
 
 func (a *Accounts) visit(ctx context.Context, secret alerting.Secret, use, token bool) (v alerting.Visitor, err error) {
@@ -99,23 +99,17 @@ func holds(s *alerting.Session, now time.Time) bool {
 }
 
 // Login opens a session where name and password are right. address is where
-// the attempt comes from. Errors: [alerting.ErrWrongLogin], [Wait], [alerting.ErrBusy].
-func (a *Accounts) Login(ctx context.Context, name, password, address string) (secret string, v alerting.Visitor, err error) {
+// the attempt comes from, marks what the browser kept of earlier logins, keep
+// what it keeps from now on. Errors: [alerting.ErrWrongLogin], [Wait], [alerting.ErrBusy].
+func (a *Accounts) Login(ctx context.Context, name, password, address, marks string) (secret, keep string, v alerting.Visitor, err error) {
 	name = CleanName(name)
 	now := a.o.Now()
-	if err := a.address.try(address, now); err != nil {
-		return "", v, err
-	}
-	userKey := name
-	if len(userKey) > 64 {
-		userKey = userKey[:64]
-	}
-	// The address pays for a try at an account that waits: else it could ask for
-	// nothing until the wait is over, and be there before the owner.
-	if err := a.users.try(userKey, now); err != nil {
-		return "", v, err
-	}
 	u, known := a.account(name)
+	device := a.device(marks, name, u.Password, now)
+	undo, done, err := a.hold(name, address, device, now)
+	if err != nil {
+		return "", "", v, err
+	}
 	hash := u.Password
 	if !known || u.Disabled || len(password) > mostPassword {
 		hash = "" // costs the same and fits nothing
@@ -123,11 +117,10 @@ func (a *Accounts) Login(ctx context.Context, name, password, address string) (s
 	if len(password) > mostPassword {
 		password = ""
 	}
-	ok, stale, err := a.hasher.check(ctx, password, hash)
+	ok, stale, err := a.hasher.check(ctx, password, hash, device != "")
 	if err != nil {
-		a.address.right(address, false)
-		a.users.right(userKey, false)
-		return "", v, err
+		undo()
+		return "", "", v, err
 	}
 	if !ok {
 		said := name
@@ -135,10 +128,9 @@ func (a *Accounts) Login(ctx context.Context, name, password, address string) (s
 			said = "unknown" // people type a password here by mistake
 		}
 		a.o.Log.Warn("wrong login", "account", said, "address", address)
-		return "", v, alerting.ErrWrongLogin
+		return "", "", v, alerting.ErrWrongLogin
 	}
-	a.address.right(address, false)
-	a.users.right(userKey, true)
+	done()
 	fresh := ""
 	if stale {
 		if fresh, err = a.hasher.hash(ctx, password); err != nil {
@@ -150,7 +142,7 @@ func (a *Accounts) Login(ctx context.Context, name, password, address string) (s
 	now = a.o.Now()
 	latest, known := a.account(name)
 	if !known || latest.Disabled || latest.Password != u.Password {
-		return "", v, alerting.ErrWrongLogin // changed meanwhile
+		return "", "", v, alerting.ErrWrongLogin // changed meanwhile
 	}
 	var c alerting.AccountsChange
 	if fresh != "" {
@@ -160,9 +152,45 @@ func (a *Accounts) Login(ctx context.Context, name, password, address string) (s
 	c.Audit = append(c.Audit, a.audit(name, "logged in", "from "+address))
 	secret, v = a.begin(&c, latest, now)
 	if err := a.enter(ctx, &c); err != nil {
-		return "", alerting.Visitor{}, err
+		return "", "", alerting.Visitor{}, err
 	}
-	return secret, v, nil
+	return secret, a.marked(marks, name, latest.Password, now), v, nil
+}
+
+// hold counts an attempt at an account, or says how long to wait. undo takes it
+// back where it was not looked at, done where it was right.
+func (a *Accounts) hold(name, address, device string, now time.Time) (undo, done func(), err error) {
+	if len(name) > 64 {
+		name = name[:64]
+	}
+	if device != "" { // strangers do not hold it up, nor may it guess without end
+		key := name + "\x00" + device
+		if err := a.users.try(key, now); err != nil {
+			return nil, nil, err
+		}
+		return func() { a.users.right(key, false) }, func() { a.users.right(key, true) }, nil
+	}
+	// The address pays for a try at an account that waits: else it could ask for
+	// nothing until the wait is over, and be there before the owner.
+	if err := a.address.try(address, now); err != nil {
+		return nil, nil, err
+	}
+	key := name + "\x00" + address
+	if err := a.users.try(key, now); err != nil {
+		return nil, nil, err
+	}
+	if err := a.strangers.try(name, now); err != nil {
+		a.users.right(key, false)
+		return nil, nil, err
+	}
+	back := func(forget bool) func() {
+		return func() {
+			a.address.right(address, false)
+			a.users.right(key, forget)
+			a.strangers.right(name, false)
+		}
+	}
+	return back(false), back(true), nil
 }
 
 // begin adds a new session to the change, and takes those away that are over.
@@ -245,22 +273,22 @@ func (a *Accounts) Logout(ctx context.Context, v alerting.Visitor, everywhere bo
 // links of the account, and opens a new session.
 func (a *Accounts) ChangePassword(ctx context.Context, v alerting.Visitor, old, password, address string) (string, alerting.Visitor, error) {
 	name, now := v.Account.Name, a.o.Now()
-	if err := a.users.try(name, now); err != nil {
+	if err := a.changes.try(name, now); err != nil {
 		return "", v, err
 	}
 	u, known := a.account(name)
 	if !known || u.Password == "" || len(old) > mostPassword {
 		return "", v, alerting.ErrWrongLogin
 	}
-	ok, _, err := a.hasher.check(ctx, old, u.Password)
+	ok, _, err := a.hasher.check(ctx, old, u.Password, true)
 	if err != nil {
-		a.users.right(name, false)
+		a.changes.right(name, false)
 		return "", v, err
 	}
 	if !ok {
 		return "", v, alerting.ErrWrongLogin
 	}
-	a.users.right(name, true)
+	a.changes.right(name, true)
 	if err := refuse(passwordFaults(password, name, u.Display)); err != nil {
 		return "", v, err
 	}

@@ -20,14 +20,20 @@ const (
 	freeAttempts = 5                // wrong ones, before anything is held up
 	forgetAfter  = time.Hour        // without another attempt
 	mostKeys     = 20_000           // in memory; beyond, the one that is free soonest goes
-	mostUserWait = time.Minute      // short: a stranger must not be able to lock someone out for long
-	mostAddrWait = 15 * time.Minute //
+	mostUserWait = time.Minute      // at one account, from one place
+	mostAddrWait = 15 * time.Minute // from one place
+	// At one account, from everywhere but its own devices: more than one place
+	// alone can make within forgetAfter. The wait is short, since it is the owner's
+	// too where he comes from a device that is new.
+	freeStrangers    = 100
+	mostStrangerWait = 10 * time.Second
 )
 
 // throttle makes who guesses wait, longer with each wrong attempt.
 type throttle struct {
 	mu   sync.Mutex
 	most time.Duration // of waiting
+	free int           // attempts that are not held up
 	keys map[string]*attempts
 	size int
 }
@@ -38,8 +44,8 @@ type attempts struct {
 	last  time.Time
 }
 
-func newThrottle(most time.Duration, size int) *throttle {
-	return &throttle{most: most, keys: map[string]*attempts{}, size: size}
+func newThrottle(most time.Duration, free, size int) *throttle {
+	return &throttle{most: most, free: free, keys: map[string]*attempts{}, size: size}
 }
 
 // try counts an attempt as wrong before it is made, so that many at once are
@@ -61,7 +67,7 @@ func (t *throttle) try(key string, now time.Time) error {
 	}
 	a.wrong++
 	a.last = now
-	if over := a.wrong - freeAttempts; over >= 0 {
+	if over := a.wrong - t.free; over >= 0 {
 		a.next = now.Add(min(t.most, time.Second<<min(over, 20)))
 	}
 	return nil
