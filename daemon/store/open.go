@@ -216,6 +216,11 @@ func (s *Store) examine(ctx context.Context, fresh bool) (version int, err error
 	if mode != "wal" {
 		return 0, fmt.Errorf("store %s: expected a disk on which SQLite can keep a write-ahead log, found its journal to be %q; name a data folder on a local disk", s.path, mode)
 	}
+	// Closing does this too, but not while another program reads.
+	var busy, log, done int
+	if err := c.QueryRowContext(ctx, "PRAGMA wal_checkpoint(PASSIVE)").Scan(&busy, &log, &done); err != nil {
+		return 0, s.explain("bring its log into it", err)
+	}
 	return version, nil
 }
 
