@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"maps"
 	"math/big"
+	"net"
 	"os"
 	"path/filepath"
 	"slices"
@@ -25,6 +26,7 @@ import (
 // papers are all the certificates of a test.
 type papers struct {
 	broker, cabinets *certtest.Authority
+	office           *certtest.Authority // of the program, at Mosquitto
 	server           certtest.Pair
 	program          certtest.Pair
 	of               map[string]certtest.Pair
@@ -32,9 +34,9 @@ type papers struct {
 }
 
 func newPapers(t *testing.T) *papers {
-	p := &papers{broker: certtest.New(t, "broker CA"), cabinets: certtest.New(t, "cabinets CA"), of: map[string]certtest.Pair{}}
+	p := &papers{broker: certtest.New(t, "broker CA"), cabinets: certtest.New(t, "cabinets CA"), office: certtest.New(t, "Throwline CA"), of: map[string]certtest.Pair{}}
 	p.server = p.broker.Server("127.0.0.1")
-	p.program = p.cabinets.Client("throwline")
+	p.program = p.office.Client("throwline")
 	for _, name := range []string{"CAB-A", "CAB.B", "gone"} {
 		p.of[name] = p.cabinets.Client(name)
 	}
@@ -156,30 +158,32 @@ func innerEntry(t *testing.T, g broker.Guard) (*entry, *broker.Broker) {
 }
 
 // mosquittoEntry starts Mosquitto as it is deployed for a network, but for its
-// port and its files, and with passwords where they are given.
+// ports and its files, and with cabinets' passwords where they are given.
 func mosquittoEntry(t *testing.T, p *papers, passwords map[string]string) *entry {
 	t.Helper()
 	conf, err := os.ReadFile("mosquitto-network.conf")
 	if err != nil {
 		t.Fatal(err)
 	}
-	acl, err := filepath.Abs("mosquitto.acl")
+	here, err := os.Getwd()
 	if err != nil {
 		t.Fatal(err)
 	}
+	var second int
 	s := mosquittotest.StartWith(t, func(port int, dir string) string {
+		second = anotherPort(t, port)
 		text := string(conf)
 		change := map[string]string{
-			"\nlistener 8883\n":                                fmt.Sprintf("\nlistener %d 127.0.0.1\n", port),
-			"\npersistence_location /var/lib/mosquitto/\n":     fmt.Sprintf("\npersistence_location %s/\n", dir),
-			"\ncertfile /etc/mosquitto/certs/broker.pem\n":     "\ncertfile " + p.server.CertFile + "\n",
-			"\nkeyfile /etc/mosquitto/certs/broker.key\n":      "\nkeyfile " + p.server.KeyFile + "\n",
-			"\ncafile /etc/mosquitto/certs/cabinets-ca.pem\n":  "\ncafile " + p.cabinets.File + "\n",
-			"\ncrlfile /etc/mosquitto/certs/cabinets-ca.crl\n": "\ncrlfile " + p.crl + "\n",
-			"\nacl_file /etc/mosquitto/throwline.acl\n":        "\nacl_file " + acl + "\n",
-			"\n#password_file /etc/mosquitto/passwords\n":      "\n#\n",
-			"\nrequire_certificate true\n":                     "\nrequire_certificate true\n",
-			"\nuse_identity_as_username true\n":                "\nuse_identity_as_username true\n",
+			"listener 8883": fmt.Sprintf("listener %d 127.0.0.1", port),
+			"listener 8884": fmt.Sprintf("listener %d 127.0.0.1", second),
+			"persistence_location /var/lib/mosquitto/":     fmt.Sprintf("persistence_location %s/", dir),
+			"certfile /etc/mosquitto/certs/broker.pem":     "certfile " + p.server.CertFile,
+			"keyfile /etc/mosquitto/certs/broker.key":      "keyfile " + p.server.KeyFile,
+			"cafile /etc/mosquitto/certs/cabinets-ca.pem":  "cafile " + p.cabinets.File,
+			"crlfile /etc/mosquitto/certs/cabinets-ca.crl": "crlfile " + p.crl,
+			"cafile /etc/mosquitto/certs/throwline-ca.pem": "cafile " + p.office.File,
+			"acl_file /etc/mosquitto/cabinets.acl":         "acl_file " + filepath.Join(here, "mosquitto-cabinets.acl"),
+			"acl_file /etc/mosquitto/throwline.acl":        "acl_file " + filepath.Join(here, "mosquitto-throwline.acl"),
 		}
 		if passwords != nil { // as the file says to
 			file := filepath.Join(dir, "passwords")
@@ -191,18 +195,19 @@ func mosquittoEntry(t *testing.T, p *papers, passwords map[string]string) *entry
 				t.Fatal(err)
 			}
 			mosquittotest.HashPasswords(t, file)
-			change["\n#password_file /etc/mosquitto/passwords\n"] = "\npassword_file " + file + "\n"
-			for _, line := range []string{
-				"\ncafile /etc/mosquitto/certs/cabinets-ca.pem\n", "\ncrlfile /etc/mosquitto/certs/cabinets-ca.crl\n", "\nrequire_certificate true\n", "\nuse_identity_as_username true\n",
-			} {
-				change[line] = "\n"
+			change["#password_file /etc/mosquitto/cabinets.passwords"] = "password_file " + file
+			for _, line := range []string{"cafile /etc/mosquitto/certs/cabinets-ca.pem", "crlfile /etc/mosquitto/certs/cabinets-ca.crl"} {
+				change[line] = ""
+			}
+			for _, line := range []string{"require_certificate true", "use_identity_as_username true"} { // of the first listener
+				text = strings.Replace(text, "\n"+line+"\n", "\n\n", 1)
 			}
 		}
 		for old, changed := range change {
-			if strings.Count(text, old) != 1 {
-				t.Fatalf("expected %q once in mosquitto-network.conf", strings.TrimSpace(old))
+			if !strings.Contains(text, "\n"+old+"\n") {
+				t.Fatalf("expected %q in mosquitto-network.conf", old)
 			}
-			text = strings.Replace(text, old, changed, 1)
+			text = strings.ReplaceAll(text, "\n"+old+"\n", "\n"+changed+"\n")
 		}
 		return text
 	})
@@ -212,12 +217,10 @@ func mosquittoEntry(t *testing.T, p *papers, passwords map[string]string) *entry
 			return visitor{id: name, user: name, password: passwords[name]}
 		}
 		pair := p.of[name]
-		if name == "throwline" {
-			pair = p.program
-		}
 		return visitor{id: name, cert: &pair}
 	}
-	e.owner = func() (visitor, *tls.Config) { return e.cabinet("throwline"), nil }
+	e.ours = fmt.Sprintf("ssl://127.0.0.1:%d", second)
+	e.owner = func() (visitor, *tls.Config) { return visitor{id: "throwline", cert: &p.program}, nil }
 	t.Cleanup(func() {
 		if out := s.Output(); strings.Contains(out, "nknown configuration") || strings.Contains(out, "deprecated") || strings.Contains(out, "Invalid ACL") {
 			t.Errorf("mosquitto says:\n%s", out)
@@ -227,4 +230,17 @@ func mosquittoEntry(t *testing.T, p *papers, passwords map[string]string) *entry
 		}
 	})
 	return e
+}
+
+// anotherPort returns a port beside one, at which nobody listens.
+func anotherPort(t *testing.T, port int) int {
+	t.Helper()
+	for other := port + 1; other < port+100; other++ {
+		if l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", other)); err == nil {
+			_ = l.Close()
+			return other
+		}
+	}
+	t.Fatalf("found no free port beside %d", port)
+	return 0
 }

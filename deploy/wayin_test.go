@@ -37,6 +37,7 @@ type visitor struct {
 // entry is a broker, and how its guests come in.
 type entry struct {
 	url     string // ssl://host:port
+	ours    string // the same for the program, where it has a door of its own
 	roots   *x509.CertPool
 	owner   func() (visitor, *tls.Config) // the program; a configuration where it has its own
 	cabinet func(name string) visitor     // CAB-A, CAB-B
@@ -158,7 +159,9 @@ func (e *entry) open(t *testing.T, got func(paho.Message), filters ...string) pa
 			t.Fatalf("the program does not come in: %v", err)
 		}
 	} else {
-		c = e.enter(t, v, got)
+		own := *e
+		own.url = e.ours
+		c = own.enter(t, v, got)
 	}
 	for _, f := range filters {
 		if tok := c.Subscribe(f, 1, nil); !tok.WaitTimeout(wait) || tok.Error() != nil {
@@ -410,11 +413,48 @@ func TestWayInMosquittoCertificates(t *testing.T) {
 	e := mosquittoEntry(t, p, nil)
 	tryAll(t, e)
 	strangers(t, e, p)
+	t.Run("the program's door", func(t *testing.T) {
+		own := *e
+		own.url = e.ours
+		if _, err := own.connect(t, e.cabinet("CAB-A"), nil); err == nil {
+			t.Error("a cabinet came in")
+		}
+		if _, err := own.connect(t, visitor{id: "throwline"}, nil); err == nil {
+			t.Error("nobody came in")
+		}
+		if _, err := e.connect(t, visitor{id: "throwline", cert: &p.program}, nil); err == nil {
+			t.Error("the program came in by the cabinets' door")
+		}
+		// Several connections of the program stand beside each other.
+		first := e.open(t, nil)
+		other := own.enter(t, visitor{id: "throwline-doctor-1", cert: &p.program}, nil)
+		for _, c := range []paho.Client{first, other} {
+			if tok := c.Subscribe(under+"+/state", 1, nil); !tok.WaitTimeout(wait) || tok.Error() != nil {
+				t.Errorf("found %v", tok.Error())
+			}
+		}
+		// It sends no cabinet anything but receipts.
+		h := newHeard()
+		a := e.enter(t, e.cabinet("CAB-A"), h.take)
+		for _, f := range []string{"#", under + "CAB-A/#", under + "CAB-A/command", under + "CAB-A/throw/W1", under + "CAB-A/state", under + "CAB-A/receipt"} {
+			_ = a.Subscribe(f, 1, nil).WaitTimeout(wait)
+		}
+		for _, topic := range []string{under + "CAB-A/command", under + "CAB-A/throw/W1", under + "CAB-A/state"} {
+			again := e.open(t, nil) // some versions end the connection for it
+			publishAs(t, again, topic, "do", false)
+		}
+		publishAs(t, e.open(t, nil), under+"CAB-A/receipt", "fence", false)
+		for _, s := range h.until(t, under+"CAB-A/receipt=fence") {
+			if strings.HasSuffix(s, "=do") {
+				t.Errorf("a command came through: %s", s)
+			}
+		}
+	})
 }
 
 func TestWayInMosquittoPasswords(t *testing.T) {
 	t.Parallel()
-	e := mosquittoEntry(t, newPapers(t), map[string]string{"CAB-A": "a password of A", "CAB.B": "a password of B", "throwline": "a password of its own"})
+	e := mosquittoEntry(t, newPapers(t), map[string]string{"CAB-A": "a password of A", "CAB.B": "a password of B"})
 	tryAll(t, e)
 	strangersWithPasswords(t, e)
 }
