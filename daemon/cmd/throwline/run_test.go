@@ -88,7 +88,7 @@ func TestExitCodes(t *testing.T) {
 		{[]string{"serve", "--config", five, "more"}, 2, "", "unknown command"},
 		{[]string{"serve", "--config", filepath.Join(dir, "nowhere.yaml")}, 78, "", "nowhere.yaml: expected a file that can be read"},
 		{[]string{"serve", "--config", five}, 78, "", five + ": line 1: data_dir: expected a value, found nothing\n" +
-			five + ": line 2: mqtt.port: expected one of brokers, client_id, prefix, username, password_file, tls, in_flight, mapped, found an unknown key\n" +
+			five + ": line 2: mqtt.port: expected one of brokers, client_id, prefix, username, password_file, tls, in_flight, mapped, sparkplug, found an unknown key\n" +
 			five + ": line 2: mqtt.brokers: expected at least 1 in the list, found 0\n" +
 			five + ": line 3: log.level: expected one of debug, info, warn, error, found \"loud\"\n" +
 			five + ": line 4: retention.traces: expected a time with units, like 90d or 1h30m, found \"long\"\n"},
