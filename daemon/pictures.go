@@ -130,7 +130,11 @@ func (d *Daemon) pictureTrace(ctx context.Context, a *alerting.Alert, to ingest.
 		t.Times = append(t.Times, c.Offset+float64(j)/c.SampleRate)
 		t.Values = append(t.Values, scale*x+zero)
 	}
-	t.SetPast(d.Profile(a.Turnout, to, c.Drive, c.Quantity))
+	past := d.Profile(a.Turnout, to, c.Drive, c.Quantity)
+	if r.Traces[k].Turned() {
+		past = past.Turned()
+	}
+	t.SetPast(past)
 	png, err := t.PNG()
 	return notify.Picture{Name: "trace.png", Caption: t.Title + ", beside its past", PNG: png}, err
 }

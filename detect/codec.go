@@ -11,7 +11,7 @@ import (
 
 // stateVersion is the first byte of a written state. A change to what visit
 // walks over needs a new number and the old walk kept for reading.
-const stateVersion = 7
+const stateVersion = 8
 
 // errState is the cause of every failure to read a state.
 var errState = errors.New("state cut short or of another make")
@@ -249,6 +249,7 @@ func (c *coder) track(t *track) {
 	}
 	c.f32s2(&t.n, &t.unlock, &t.lock, &t.inrush, &t.idle, &t.running, &t.duration, &t.far)
 	c.u8(&t.clips)
+	c.i8(&t.side)
 	c.u8(&t.useless)
 	if t.useless > 0 {
 		why := uint8(t.why)
@@ -308,6 +309,7 @@ func (c *coder) state(s *State) {
 		c.f32(&e.allowed)
 		c.f32s(e.raw[:])
 		c.f32s2(&e.cold, &e.wet)
+		c.f32s2(&e.less, &e.lessUsual, &e.shared)
 		n := c.count(len(e.tracks), maxTracks)
 		if c.reading {
 			e.tracks = make([]track, n)

@@ -184,6 +184,9 @@ func (s *State) risen() []Finding {
 	case calledMeasurement:
 		add(DoubtfulMeasurement, func(int) bool { return true }, 0.3)
 	case calledSupply:
+		if !p.ownSag() && max(s.ends[0].shared, s.ends[1].shared) >= sagFrom-0.01 {
+			break // the neighbours have it too
+		}
 		add(WeakSupply, func(int) bool { return true }, 0.4)
 	default:
 		s.told = p.tell(s.told)
@@ -289,6 +292,11 @@ func (s *State) name(causes []Cause, size float64) {
 		s.grown = 0
 	}
 	s.called, s.grown = called, max(s.grown, float32(size))
+}
+
+// ownSag reports whether the turnout's own supply, beyond its neighbours', has fallen.
+func (p *picture) ownSag() bool {
+	return slices.ContainsFunc(p.alarms, func(a raised) bool { return a.signal == sSag })
 }
 
 // size returns how far the farthest of the alarmed signals stands out, in
@@ -522,7 +530,7 @@ func (p *picture) look(end int, t *track, arl float64) {
 		if k != sTravel {
 			d += b * travel
 		}
-		up := g.alarm > 0 && alarms(k)
+		up := g.alarm > 0 && alarms(k) && !(k == sRipple && t.quantity == ingest.HydraulicPressure)
 		down := g.low && (k == sIdle || k == sTravel || k == sInrush && fell)
 		if up || down {
 			p.alarms = append(p.alarms, raised{end: end, drive: t.drive, quantity: t.quantity, signal: k, d: d, own: own, sd: sd, since: g.upSince, fell: !up})

@@ -24,13 +24,24 @@ const (
 	// spoilt is how many doubtful traces in a row are the sensor's fault, not chance.
 	spoilt = 3
 
+	sure = 8 // traces of one sign after which the other one is the sensor's fault
+
 	clipsUsual = 2   // of the first boundsThrows traces, or times since, that make a cut inrush the installation's own
 	quiet      = 0.1 // ripple, of the running level, above which noise is a turnout's own
 )
 
+// blind returns what makes a trace unreadable. One that is turned upside down is not.
+func (tr *Trace) blind() Quality {
+	q := tr.Quality & (Flat | NegativeSign | MissingStart)
+	if tr.Turned() {
+		q &^= NegativeSign
+	}
+	return q
+}
+
 // usable reports whether a trace can be read at all.
 func usable(tr *Trace) bool {
-	return tr.Quality&(Flat|NegativeSign|MissingStart) == 0 && !math.IsNaN(float64(tr.Features[Duration]))
+	return tr.blind() == 0 && !math.IsNaN(float64(tr.Features[Duration]))
 }
 
 // spiked reports whether a quantity shows a motor's inrush, which lasts as long
@@ -41,9 +52,12 @@ func spiked(q ingest.Quantity) bool { return q == ingest.MotorCurrent || q == in
 // how much (ln) its clock is wrong. other is the same channel at the other
 // end, nil where there is none, and last when it was thrown (unix s).
 func (e *endState) faults(o *Observation, tr *Trace, t, other *track, last int64) (why Quality, pace float64) {
-	why = tr.Quality & (Flat | NegativeSign | MissingStart)
+	why = tr.blind()
 	if why == 0 && math.IsNaN(float64(tr.Features[Duration])) {
 		why = Flat
+	}
+	if tr.Turned() && t.side == sure || !tr.Turned() && t.side == -sure {
+		why |= NegativeSign // it never read this way before
 	}
 	settled := t.n >= boundsThrows
 	fresh := settled && t.clips < clipsUsual
@@ -81,6 +95,15 @@ func (t *track) beheaded(tr *Trace) bool {
 	return spiked(tr.Quantity) && above > 0.5*t.running && now < 0.4*above &&
 		float64(usual.mean-tr.Features[InrushPeak]) > 6*math.Sqrt(float64(usual.v)) &&
 		tr.Features[Duration] < t.duration*(1-t.inrush)
+}
+
+// sided notes the sign of a trace that is not in doubt.
+func (t *track) sided(tr *Trace) {
+	if tr.Turned() {
+		t.side = max(t.side-1, -sure)
+	} else {
+		t.side = min(t.side+1, sure)
+	}
 }
 
 // doubt counts doubtful traces.
@@ -283,7 +306,7 @@ func (s *State) useless() (f Finding, ok bool) {
 func (t *track) faultInWords() string {
 	switch q := t.why; {
 	case q&NegativeSign != 0:
-		return "they read less than nothing"
+		return "they have another sign than all before, or show a pressure below nothing"
 	case q&Flat != 0:
 		return "they do not move"
 	case q&MissingStart != 0:

@@ -54,7 +54,7 @@ func TestDoubtful(t *testing.T) {
 		{"cut in the inrush", cutAt(4.2), "peak is cut off", 6, 0.05},
 		{"cut in the travel", cutAt(2.05), "while the blades move", 6, 0.05},
 		{"flat", rescaled(0, 0), "do not move", 6, 0},
-		{"sign", rescaled(-1, -0.5), "less than nothing", 6, 0},
+		{"sign", rescaled(-1, -0.5), "another sign than all before", 6, 0},
 		{"zero", rescaled(1, 0.6), "zero", 60, 0.2},
 		{"gain", rescaled(1.3, 0), "", 80, 0.2},
 		{"gain down", rescaled(0.7, 0), "", 80, 0.2},

@@ -36,7 +36,14 @@ func (m *Measurer) Measure(t *ingest.Throw) *Observation {
 		Traces:          make([]Trace, len(t.Channels)),
 	}
 	for i := range t.Channels {
-		m.trace(&o.Traces[i], &t.Channels[i])
+		if t.Channels[i].Quantity != ingest.DriveForce {
+			m.trace(&o.Traces[i], &t.Channels[i], nil)
+		}
+	}
+	for i := range t.Channels {
+		if c := &t.Channels[i]; c.Quantity == ingest.DriveForce {
+			m.trace(&o.Traces[i], c, o.mover(c.Drive))
+		}
 	}
 	// A supply measured during the movement is the supply of the movement.
 	if !o.Supply.Known {
@@ -51,7 +58,7 @@ func (m *Measurer) Measure(t *ingest.Throw) *Observation {
 }
 
 // trace measures one channel.
-func (m *Measurer) trace(tr *Trace, c *ingest.Channel) {
+func (m *Measurer) trace(tr *Trace, c *ingest.Channel, mover *Trace) {
 	tr.Drive, tr.Quantity = c.Drive, c.Quantity
 	nan := float32(math.NaN())
 	for i := range tr.Features {
@@ -66,8 +73,18 @@ func (m *Measurer) trace(tr *Trace, c *ingest.Channel) {
 	if s.clipped {
 		tr.Quality |= Clipped
 	}
-	if s.high <= 0 {
-		tr.Quality |= NegativeSign
+	switch c.Quantity {
+	case ingest.MotorCurrent, ingest.MotorPower, ingest.DriveForce:
+		// A sensor with a sign reads one direction of movement, or of mounting,
+		// as less than nothing; the effort is the same.
+		if -s.low > s.high && s.total < 0 {
+			tr.Quality |= NegativeSign
+			m.turn(&s)
+		}
+	case ingest.HydraulicPressure:
+		if s.high <= 0 {
+			tr.Quality |= NegativeSign
+		}
 	}
 	switch c.Quantity {
 	case ingest.SupplyVoltage, ingest.Displacement:
@@ -80,7 +97,20 @@ func (m *Measurer) trace(tr *Trace, c *ingest.Channel) {
 		}
 		return
 	}
-	m.effort(tr, s)
+	m.effort(tr, s, mover)
+}
+
+// mover returns the trace that shows when the drive ran, nil where there is
+// none. A force does not tell: some of it is locked in before and after.
+func (o *Observation) mover(drive string) *Trace {
+	for _, q := range []ingest.Quantity{ingest.MotorCurrent, ingest.MotorPower, ingest.HydraulicPressure} {
+		for i := range o.Traces {
+			if tr := &o.Traces[i]; tr.Drive == drive && tr.Quantity == q && tr.Quality&(Flat|MissingStart|MissingEnd|NegativeSign) == 0 {
+				return tr
+			}
+		}
+	}
+	return nil
 }
 
 // survey is what one pass over a trace tells.
@@ -91,6 +121,7 @@ type survey struct {
 	low, high   float64 // V, extremes
 	spread      float64 // V
 	rest        float64 // V, lowest mean of three samples in a row
+	total       float64 // V, sum of the samples, those at the ends half
 	noise       float64 // V, standard deviation of the sensor's noise
 	plateau     int     // samples in a row at the highest value
 	clipped     bool
@@ -126,7 +157,7 @@ func (m *Measurer) survey(c *ingest.Channel) survey {
 	for i := range sum {
 		sum[i] = 0.5 * (sum[i] - first)
 	}
-	s.low, s.high, s.spread = low, high, high-low
+	s.low, s.high, s.spread, s.total = low, high, high-low, sum[n-1]
 	p2, p1 := v[0], v[1]
 	rest := math.Inf(1)
 	for _, y := range v[2:] {
@@ -153,6 +184,20 @@ func (m *Measurer) survey(c *ingest.Channel) survey {
 		s.clipped = s.plateau >= s.long() && s.plateau < n/2
 	}
 	return s
+}
+
+// turn turns the trace upside down. The noise stays as it is.
+func (m *Measurer) turn(s *survey) {
+	for i := range m.v {
+		m.v[i], m.sum[i] = -m.v[i], -m.sum[i]
+	}
+	s.low, s.high, s.total = -s.high, -s.low, -s.total
+	s.rest = math.Inf(1)
+	for i := range s.n - 2 {
+		s.rest = min(s.rest, (m.v[i]+m.v[i+1]+m.v[i+2])/3)
+	}
+	s.plateau = m.plateau(*s, 0, s.n)
+	s.clipped = s.plateau >= s.long() && s.plateau < s.n/2
 }
 
 // long is how many samples at the highest value are a cut.

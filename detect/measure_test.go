@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"reflect"
 	"slices"
 	"testing"
 	"time"
@@ -124,7 +125,7 @@ func TestMeasureDoubts(t *testing.T) {
 	}{
 		{"flat", flat, 50, 0, Flat},
 		{"cut off at the top", draw(50, piece{0.2, 0, 0}, piece{0.5, 5, 5}, piece{2, 2, 2}, piece{0.5, 3, 3}, piece{0.5, 0, 0}), 50, 0, Clipped},
-		{"negative", draw(50, piece{0.2, -9, -9}, piece{3, -2, -1}, piece{0.5, -9, -9}), 50, 0, NegativeSign},
+		{"negative", draw(50, piece{0.2, 0, 0}, piece{0.2, -9, -9}, piece{3, -2, -1}, piece{0.5, 0, 0}), 50, 0, NegativeSign},
 		{"begins late", draw(50, piece{2, 2, 2.5}, piece{0.5, 3, 3.5}, piece{0.5, 0, 0}), 50, 1, MissingStart},
 		{"ends early", draw(50, piece{0.2, 0, 0}, piece{2, 2, 2.5}, piece{0.5, 3, 3.5}), 50, 0, MissingEnd},
 	} {
@@ -133,6 +134,33 @@ func TestMeasureDoubts(t *testing.T) {
 		if got := Measure(th).Traces[0].Quality; got&c.want == 0 {
 			t.Errorf("%s: expected %b, found %b", c.name, c.want, got)
 		}
+	}
+}
+
+// A sensor with a sign reads one direction of movement as less than nothing: the
+// effort is that of the trace turned upside down. A pressure is not turned.
+func TestMeasureTurned(t *testing.T) {
+	v := draw(100, piece{0.1, 0, 0}, piece{0.2, 9, 9}, piece{0.4, 3, 3}, piece{2, 2, 2.5}, piece{0.5, 4, 4}, piece{0.3, 0, 0})
+	down := make([]float64, len(v))
+	for i := range v {
+		down[i] = -v[i]
+	}
+	for _, q := range []struct {
+		q ingest.Quantity
+		u ingest.Unit
+	}{{ingest.MotorCurrent, ingest.Ampere}, {ingest.DriveForce, ingest.Kilonewton}, {ingest.MotorPower, ingest.Watt}} {
+		up, turned := Measure(throwOf(q.q, q.u, 100, v)).Traces[0], Measure(throwOf(q.q, q.u, 100, down)).Traces[0]
+		if up.Turned() || !turned.Turned() || !usable(&turned) {
+			t.Errorf("%s: quality %b and turned %b", q.q, up.Quality, turned.Quality)
+		}
+		turned.Quality &^= NegativeSign
+		if !reflect.DeepEqual(up, turned) {
+			t.Errorf("%s: expected %+v, found %+v", q.q, up, turned)
+		}
+	}
+	p := Measure(throwOf(ingest.HydraulicPressure, ingest.Bar, 100, down)).Traces[0]
+	if p.Quality&NegativeSign == 0 || p.Turned() || usable(&p) {
+		t.Errorf("a pressure below nothing: quality %b", p.Quality)
 	}
 }
 
@@ -259,5 +287,23 @@ func TestMoments(t *testing.T) {
 	}
 	if got, want := tr.ripple(s, s.first+0.02, s.last), 4*0.1/math.Sqrt(6); math.Abs(got-want) > 1e-6 {
 		t.Errorf("NumAcc4, ripple: expected %.9f, found %.9f", want, got)
+	}
+}
+
+// Some force is locked in before and after a throw, and differs from throw to
+// throw: when the drive works is told by its current.
+func TestMeasureForceLockedIn(t *testing.T) {
+	for _, locked := range []float64{0, 1, 1.6, 1.9} {
+		th := throwOf(ingest.MotorCurrent, ingest.Ampere, 100, draw(100, piece{0.5, 0, 0}, piece{0.2, 9, 9}, piece{3, 3, 3}, piece{0.5, 4, 4}, piece{1, 0, 0}))
+		th.Channels = append(th.Channels, ingest.Channel{Drive: th.Channels[0].Drive, Quantity: ingest.DriveForce, Unit: ingest.Kilonewton, SampleRate: 50, Scale: 1,
+			Samples: draw(50, piece{0.5, 1, 1}, piece{3.2, 2, 2}, piece{0.5, 3, 3}, piece{1, locked, locked})})
+		o := Measure(th)
+		current, force := &o.Traces[0], &o.Traces[1]
+		if force.Bounds[Inrush] != current.Bounds[Inrush] || force.Bounds[Tail] != current.Bounds[Tail] || force.Quality&^Clipped != 0 {
+			t.Errorf("locked in %g: the force works from %g to %g s, the motor from %g to %g (quality %b)", locked,
+				force.Bounds[Inrush], force.Bounds[Tail], current.Bounds[Inrush], current.Bounds[Tail], force.Quality)
+		}
+		near(t, "travel mean", force.Features[TravelMean], 2, 0.1)
+		near(t, "lock peak", force.Features[LockPeak], 3, 1e-4)
 	}
 }

@@ -29,7 +29,8 @@ type group struct {
 	middle [2]float64 // of the felt, with the newest left as they were until due
 	fresh  int        // turnouts in it
 	due    int        // takings until the middle is found anew
-	notice [2]*Notice // effort and time, nil: none stands
+	sag    float64    // fall of the supply that several of a large group feel, as it was when the middle was found
+	notice [3]*Notice // effort, time and supply, nil: none stands
 	slow   [2]float64 // running mean of the middle: what stays is the level's to follow
 	last   int64      // unix s of the latest middle that went into slow
 }
@@ -39,6 +40,8 @@ type felt struct {
 	ln        [2]float64
 	raw       [2]float64 // what the weather does left in
 	cold, wet float64    // K colder than usual, share of throws in the rain
+	sag       float64    // fall of the supply, ln
+	supplied  bool       // sag was measured, not guessed from the time
 	at        int64      // unix s
 }
 
@@ -46,7 +49,7 @@ type felt struct {
 // single turnout is at fault.
 type Notice struct {
 	Area     string    `json:"area" doc:"the beginning of the turnouts' names, or a cabinet"`
-	What     string    `json:"what" enum:"effort,time"`
+	What     string    `json:"what" enum:"effort,time,supply"`
 	Since    time.Time `json:"since"`
 	Change   float64   `json:"change_percent" doc:"the middle of all, against their own past"`
 	Turnouts int       `json:"turnouts" doc:"that feel it"`
@@ -116,6 +119,9 @@ func (n *Neighbours) Fill(o *Observation, cabinet string) {
 			common[i] += w * (m[i] - g.slow[i] - common[i])
 		}
 	}
+	if sag, ok := n.sagging(o.Turnout, cabinet, at); ok {
+		o.CommonSag = ingest.Known(sag)
+	}
 	if seen {
 		o.CommonEffort, o.CommonTime = ingest.Known(common[0]), ingest.Known(common[1])
 	}
@@ -155,6 +161,7 @@ func (g *group) take(turnout string, f felt, key string) (changed bool) {
 	g.felt[i] = f
 	if g.due--; g.due <= 0 {
 		g.middle, g.fresh = g.find(-1, f.at)
+		g.sag, _ = g.sagBut(-1, f.at)
 		g.due = len(g.felt) / 8
 		if g.last == 0 || g.fresh < feltLeast {
 			g.slow = g.middle
@@ -167,6 +174,9 @@ func (g *group) take(turnout string, f felt, key string) (changed bool) {
 		if key != "*" && len(g.felt) >= noticeLeast {
 			changed = g.heed(key[2:], f.at)
 		}
+	}
+	if key != "*" && (g.notice[2] != nil || f.supplied && f.sag > sagUntil) {
+		changed = g.sags(key[2:], f.at) || changed
 	}
 	return changed
 }
@@ -234,7 +244,7 @@ func (n *Neighbours) Notices() (list []Notice, changed bool) {
 		return nil, false
 	}
 	keys := slices.Sorted(maps.Keys(n.groups))
-	for what := range 2 {
+	for what := range 3 {
 		for _, k := range keys { // areas before cabinets
 			if x := n.groups[k].notice[what]; x != nil && !n.covered(k, what) {
 				list = append(list, *x)
@@ -306,8 +316,14 @@ func (s *State) felt() (f felt, ok bool) {
 			f.ln[k] += (float64(e.felt[k]) - f.ln[k]) / n
 			f.raw[k] += (float64(e.raw[k]) - f.raw[k]) / n
 		}
+		if e.sag.known() {
+			f.sag, f.supplied = max(f.sag, float64(e.less-e.lessUsual)), true
+		}
 		f.cold += (float64(e.cold) - f.cold) / n
 		f.wet += (float64(e.wet) - f.wet) / n
+	}
+	if !f.supplied {
+		f.sag = max(f.ln[1], 0) // a drive is slower by about as much as its voltage is lower
 	}
 	return f, n > 0
 }

@@ -95,7 +95,7 @@ func TestLargeGroup(t *testing.T) {
 
 // A cabinet is told beside its area only where the area tells nothing.
 func TestCoveredByArea(t *testing.T) {
-	note := func(area string) [2]*Notice { return [2]*Notice{{Area: area, What: "effort"}} }
+	note := func(area string) [3]*Notice { return [3]*Notice{{Area: area, What: "effort"}} }
 	n := Neighbours{changed: true, groups: map[string]*group{
 		"a/ELM":   {notice: note("ELM")},
 		"c/ELM-1": {index: map[string]int{"ELM-W1": 0}, notice: note("ELM-1")},

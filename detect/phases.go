@@ -12,14 +12,37 @@ const (
 	longInrush  = 0.5  // s; common practice: an inrush lasts up to 0.2 s
 )
 
-// effort finds the phases of a trace that shows the drive's effort (current,
-// power, pressure, force) and measures its features.
-func (m *Measurer) effort(tr *Trace, s survey) {
+// rests reports whether the trace stands near its lowest level before and after:
+// a force that is locked in, a pressure that is kept or an offset, and not a
+// trace that was cut to the movement.
+func (m *Measurer) rests(s survey) bool {
+	k := max(3, s.n/50)
+	near := s.rest + 0.12*(s.high-s.rest)
+	mean := func(v []float64) float64 {
+		sum := 0.0
+		for _, y := range v {
+			sum += y
+		}
+		return sum / float64(len(v))
+	}
+	return mean(m.v[:k]) < near && mean(m.v[s.n-k:]) < near
+}
+
+// span is when the drive works, and between which levels.
+type span struct {
+	on, off, end  float64 // s: switched on, done, at rest again
+	k, e          int     // the first and the last sample between on and off
+	idle, running float64 // V; running is above idle
+	seen          bool    // idle can be seen in the trace
+}
+
+// span finds when the drive works; not ok where nothing moves.
+func (m *Measurer) span(tr *Trace, s survey) (sp span, ok bool) {
 	v := m.v
 	idle := s.rest
 	mean := m.sum[s.n-1] / float64(s.n-1)
 	seen := true // idle can be seen in the trace
-	if idle > 0.5*mean && s.low > 0 {
+	if idle > 0.5*mean && s.low > 0 && !m.rests(s) {
 		idle, seen = 0, false // cut to the movement: a drive at rest takes nothing
 	}
 	// A first, low threshold finds about where the drive runs; the level it
@@ -33,9 +56,7 @@ func (m *Measurer) effort(tr *Trace, s survey) {
 		j--
 	}
 	if j-i < 4 {
-		tr.Quality |= Flat
-		tr.level(s)
-		return
+		return sp, false
 	}
 	ti, tj := s.first+float64(i)*s.dt, s.first+float64(j)*s.dt
 	running := m.mean(s, ti+0.35*(tj-ti), ti+0.7*(tj-ti)) - idle
@@ -63,9 +84,7 @@ func (m *Measurer) effort(tr *Trace, s survey) {
 		tr.Quality |= MissingEnd
 	}
 	if off-on < 3*s.dt {
-		tr.Quality |= Flat
-		tr.level(s)
-		return
+		return sp, false
 	}
 	end := off
 	if e < s.n-1 {
@@ -76,12 +95,51 @@ func (m *Measurer) effort(tr *Trace, s survey) {
 		}
 		end = max(off, s.first+s.dt*float64(q))
 	}
+	return span{on, off, end, k, e, idle, running, seen}, true
+}
+
+// lent takes the time at which the drive works from its mover's trace; not ok
+// where the trace does not reach over it.
+func (m *Measurer) lent(s survey, mover *Trace) (sp span, ok bool) {
+	sp.on, sp.off, sp.end = float64(mover.Bounds[Inrush]), float64(mover.Bounds[Tail]), float64(mover.Bounds[NumPhases])
+	if sp.on < s.first-s.dt || sp.off > s.last+s.dt || sp.off-sp.on < 8*s.dt {
+		return sp, false
+	}
+	sp.k, sp.e = s.sample(sp.on), min(s.sample(sp.off), s.n-1)
+	sp.end = min(max(sp.end, sp.off), s.last)
+	middle := m.mean(s, sp.on+0.35*(sp.off-sp.on), sp.on+0.7*(sp.off-sp.on))
+	// What is locked in at rest is no zero of the sensor: the force counts whole,
+	// but where the blades' own spring nearly bears it.
+	if middle < 0.25*s.high {
+		sp.idle = min(s.rest, 0)
+	}
+	sp.running = middle - sp.idle
+	return sp, sp.running > 0
+}
+
+// effort finds the phases of a trace that shows the drive's effort (current,
+// power, pressure, force) and measures its features. mover is the trace that
+// shows when the drive works, nil where the trace itself has to.
+func (m *Measurer) effort(tr *Trace, s survey, mover *Trace) {
+	var sp span
+	ok := false
+	if mover != nil {
+		sp, ok = m.lent(s, mover)
+	}
+	if !ok {
+		if sp, ok = m.span(tr, s); !ok {
+			tr.Quality |= Flat
+			tr.level(s)
+			return
+		}
+	}
+	on, off, end, idle, running := sp.on, sp.off, sp.end, sp.idle, sp.running
 	if s.noise > 0.25*running {
 		tr.Quality |= Noisy
 	}
 	tr.course(m, s, on, off)
 
-	inrush, peak := m.inrush(s, k, e, idle, running, off-on)
+	inrush, peak := m.inrush(s, sp.k, sp.e, idle, running, off-on)
 	unlock, lock := tr.breaks(on, off, inrush)
 	least := s.long()
 	if s.pressure {
@@ -110,7 +168,7 @@ func (m *Measurer) effort(tr *Trace, s survey) {
 	set(Effort, m.at(s, off)-m.at(s, on)-idle*(off-on))
 	// Away from the breaks, whose corners are no ripple.
 	set(Ripple, m.ripple(s, unlock+0.15*(lock-unlock), lock-0.15*(lock-unlock)))
-	if seen {
+	if sp.seen {
 		set(Idle, idle)
 	} else {
 		f[Idle] = float32(math.NaN())

@@ -41,6 +41,9 @@ type endState struct {
 	raw        [2]float32 // likewise, what the weather does left in
 	cold       float32    // K, by which it is colder than its usual
 	wet        float32    // share of the last throws that were in the rain
+	less       float32    // fall of the supply at the last throws, ln
+	lessUsual  float32    // likewise over weeks
+	shared     float32    // fall of the supply that its neighbours tell, ln
 	allowed    float32    // s, the longest that a throw was tried for in vain; 0: none was
 }
 
@@ -159,11 +162,15 @@ func (s *State) Step(o *Observation, set *Settings) (*State, Assessment) {
 	// What the charts tell already is not told again as odd.
 	often := judged && !e.alarmed() && e.count(out)
 	e.detect(o, &cov, arl)
+	e.shared = 0
+	if o.CommonSag.Known {
+		e.shared = float32(o.CommonSag.Value)
+	}
 	if cov.known[covSupply] {
 		if e.sag.wb == 0 {
 			e.sag.start(&sagKind)
 		}
-		e.sag.step(&sagKind, -cov.x[covSupply], &covariates{}, o.StartedAt.Unix(), arl, false)
+		e.sag.step(&sagKind, e.sags(-cov.x[covSupply]), &covariates{}, o.StartedAt.Unix(), arl, false)
 		if e.sag.settling < 0 {
 			judge([]*signal{&e.sag}, func(int) *kindOf { return &sagKind }, false, false, 0, o.StartedAt.Unix())
 		}
@@ -318,6 +325,7 @@ func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64,
 	if why&hopeless != 0 {
 		return 0, 0, t
 	}
+	t.sided(tr)
 	if t.n < boundsThrows {
 		t.settle(tr, false)
 		return 0, 0, t

@@ -28,6 +28,7 @@ type track struct {
 	clips    uint8               // of the first traces, those that were cut off at the top; later, times that some were
 	settling int8                // throws until the work is judged
 	work     work                // that is to be judged
+	side     int8                // traces that read more than nothing, less those that read less; at most sure
 	far      float32             // how far the farthest single throw stood out, in deviations; falls slowly
 }
 

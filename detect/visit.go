@@ -166,6 +166,7 @@ func (w *work) soft() bool { return w.kind == ingest.Cleaned || w.kind == ingest
 // visit begins to gather the throws after work.
 func (t *track) visit(w work) {
 	t.settling, t.work = 0, work{}
+	t.side = 0                                         // the sensor may have been mounted the other way
 	if w.kind == ingest.Rebaselined && t.useless > 0 { // what was doubted is normal now
 		t.duration *= float32(math.Exp(float64(t.pace)))
 		if t.why&Clipped != 0 {

@@ -103,7 +103,7 @@ const (
 	MissingStart                      // begins in the middle of the movement
 	MissingEnd                        // ends in the middle of the movement
 	Noisy                             // sensor noise hides the movement
-	NegativeSign                      // reads less than nothing throughout
+	NegativeSign                      // reads less than nothing; see [Trace.Turned]
 	ClippedTravel                     // stands at its highest value for long while the blades move, be it cut off or even
 )
 
@@ -121,6 +121,13 @@ type Trace struct {
 	Profile [ProfileLen]float32
 }
 
+// Turned reports whether the effort was measured on the trace upside down: the
+// sensor has a sign, and reads this direction of movement as less than nothing.
+// Features and profile are of the effort. A pressure below nothing is no effort.
+func (tr *Trace) Turned() bool {
+	return tr.Quality&NegativeSign != 0 && tr.Quantity != ingest.HydraulicPressure
+}
+
 // Observation is what is kept of a throw once its traces are measured.
 type Observation struct {
 	Key             string // see [ingest.Throw.Key]
@@ -135,6 +142,7 @@ type Observation struct {
 	Rain            ingest.Reading // 1 raining, 0 dry; its cabinet's latest
 	CommonEffort    ingest.Reading // what the neighbours feel in common, ln of the effort against their own past
 	CommonTime      ingest.Reading // likewise of the duration
+	CommonSag       ingest.Reading // by how much the supply has fallen at neighbours of its cabinet or area, ln
 	Traces          []Trace        // in the order of the throw's channels
 }
 
@@ -252,4 +260,12 @@ type Profile struct {
 	Throws         int
 	Duration       float32 // s, usual, of the part that the profile covers
 	Low, Mid, High [ProfileLen]float32
+}
+
+// Turned returns the profile upside down, as beside a trace that is [Trace.Turned].
+func (p Profile) Turned() Profile {
+	for i := range p.Mid {
+		p.Low[i], p.Mid[i], p.High[i] = -p.High[i], -p.Mid[i], -p.Low[i]
+	}
+	return p
 }

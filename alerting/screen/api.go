@@ -265,6 +265,9 @@ func (s *server) throw(ctx context.Context, in *throwInput) (*answer[ThrowDetail
 	for i := range out.Traces {
 		t := &out.Traces[i]
 		p := s.o.Yard.Profile(r.Turnout, r.To, t.Drive, t.Quantity)
+		if r.Traces[i].Turned() {
+			p = p.Turned()
+		}
 		t.Past = newPast(&p)
 	}
 	if out.Previous, err = s.previous(ctx, r.Turnout, r.StartedAt); err == nil {

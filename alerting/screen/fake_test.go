@@ -210,7 +210,7 @@ func fullRecord() detect.Record {
 	r.RailTemperature, r.Supply = ingest.Known(-3.5), ingest.Known(131)
 	r.Detections = []ingest.Detection{{Place: "toe", After: 4300 * time.Millisecond}}
 	t, b := &r.Traces[0], &r.Bands[0]
-	t.Quality = detect.Clipped | detect.NegativeSign
+	t.Quality = detect.Clipped | detect.MissingStart
 	t.Bounds = [detect.NumPhases + 1]float32{0, 0.2, 0.2, 3.5, 4.2, 4.4} // no unlocking
 	t.Features[detect.Effort] = 12.3456789
 	b.Expected[detect.Effort], b.Low[detect.Effort], b.High[detect.Effort] = 10, 9.5, 10.5

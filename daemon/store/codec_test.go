@@ -177,15 +177,21 @@ func TestRecordFormat(t *testing.T) {
 	if err := consumeRecord(old, &earlier); err != nil || !same(&earlier, r) {
 		t.Errorf("version 2: expected %+v\nfound    %+v, %v", *r, earlier, err)
 	}
-	want, _ := hex.DecodeString("03" + body)
+	third, _ := hex.DecodeString("03" + body) // before their supply was
 	r.Key, r.Cabinet, r.To, r.StartedAt, r.ArrivedAt, r.Completed = "k", "cab", 1, time.Unix(0, 1), time.Unix(0, -1), true
 	beside, _ := hex.DecodeString("016b" + "03636162" + "02" + "02" + "01" + "01") // key, cabinet, end, times, completed
+	columns := detect.Record{Observation: detect.Observation{Key: r.Key, To: r.To, StartedAt: r.StartedAt, Completed: r.Completed}, Cabinet: r.Cabinet, ArrivedAt: r.ArrivedAt}
+	last := columns
+	if err := consumeRecord(sealed(third, beside...), &last); err != nil || !same(&last, r) {
+		t.Errorf("version 3: expected %+v\nfound    %+v, %v", *r, last, err)
+	}
+	r.CommonSag = ingest.Known(3)
+	want, _ := hex.DecodeString("04" + head + "00" + "01" + "0000000000000040" + "01" + "0000000000000840" + tail)
 	want = sealed(want, beside...)
 	b := appendRecord([]byte("before"), r)
 	if b = b[len("before"):]; string(b) != string(want) {
 		t.Fatalf("expected %x\nfound    %x", want, b)
 	}
-	columns := detect.Record{Observation: detect.Observation{Key: r.Key, To: r.To, StartedAt: r.StartedAt, Completed: r.Completed}, Cabinet: r.Cabinet, ArrivedAt: r.ArrivedAt}
 	again := columns
 	if err := consumeRecord(b, &again); err != nil || !same(&again, r) {
 		t.Errorf("expected %+v\nfound    %+v, %v", *r, again, err)

@@ -9,7 +9,7 @@ import (
 )
 
 // The first byte of a record blob.
-const recordVersion = 3 // 2: what the neighbours feel; 3: a checksum at the end, of it and of the columns
+const recordVersion = 4 // 2: what the neighbours feel; 3: a checksum at the end, of it and of the columns; 4: what their supply does
 
 // appendRecord appends what was measured of a throw and how it was judged;
 // what has a column of its own is left to that.
@@ -22,7 +22,7 @@ func appendRecord(dst []byte, r *detect.Record) []byte {
 		w.text(d.Place)
 		w.varint(int64(d.After))
 	}
-	for _, x := range []ingest.Reading{r.RailTemperature, r.Supply, r.Rain, r.CommonEffort, r.CommonTime} {
+	for _, x := range []ingest.Reading{r.RailTemperature, r.Supply, r.Rain, r.CommonEffort, r.CommonTime, r.CommonSag} {
 		if x.Known {
 			w.byte(1)
 			w.f64(x.Value)
@@ -86,8 +86,8 @@ func consumeRecord(b []byte, r *detect.Record) error {
 			r.Detections[i] = ingest.Detection{Place: c.text(), After: time.Duration(c.varint())}
 		}
 	}
-	for i, x := range []*ingest.Reading{&r.RailTemperature, &r.Supply, &r.Rain, &r.CommonEffort, &r.CommonTime} {
-		if i == 3 && version < 2 {
+	for i, x := range []*ingest.Reading{&r.RailTemperature, &r.Supply, &r.Rain, &r.CommonEffort, &r.CommonTime, &r.CommonSag} {
+		if i == 3 && version < 2 || i == 5 && version < 4 {
 			break
 		}
 		if c.byte() == 1 {

@@ -130,7 +130,7 @@ const doubts: Record<string, string> = {
   "missing-start": "begins in the middle of the movement",
   "missing-end": "ends in the middle of the movement",
   noisy: "sensor noise hides the movement",
-  "negative-sign": "reads less than nothing throughout",
+  "negative-sign": "reads less than nothing: the effort is measured on the trace upside down, but for a pressure",
 };
 
 export function doubtName(d: string): string {
