@@ -23,6 +23,10 @@ const saveEvery = 16
 // saveShare is how many throws of a batch bring one turnout that waits its turn.
 const saveShare = 8
 
+// commonLeast is after how many throws, and as many as there are turnouts, what
+// neighbours have in common is kept: it moves over days, so a crash costs nothing.
+const commonLeast = 1000
+
 // behind is a turnout whose state as it is kept lacks throws, and the first of
 // them. It no longer counts once the turnout's own first is another.
 type behind struct {
@@ -68,6 +72,16 @@ func (f *filer) checkpoint(tx entries, d *draft, batch int, all bool) error {
 		}
 		d.caughtUp++
 	}
+	if f.unkept += batch; all || f.unkept >= max(commonLeast, len(f.yard.turnouts)) {
+		b, err := f.near.Lasting()
+		if err == nil {
+			err = tx.SaveCommon(b)
+		}
+		if err != nil {
+			return err
+		}
+		f.unkept = 0
+	}
 	for _, name := range d.touched {
 		t := d.turnouts[name]
 		if now := f.yard.turnouts[name]; t.first != 0 && (now == nil || now.first != t.first) {
@@ -98,7 +112,7 @@ func readCheckpoint(b []byte) (through int64, s *detect.State, err error) {
 // flush writes all states that lack something, so that the next start has
 // nothing to step again. The committer must have ended.
 func (f *filer) flush(ctx context.Context, l ledger) error {
-	if len(f.yard.behind) == 0 {
+	if len(f.yard.behind) == 0 && f.unkept == 0 {
 		return nil
 	}
 	var d *draft

@@ -75,4 +75,14 @@ func TestCrashKeepsWhatWasLearned(t *testing.T) {
 	}); err != nil {
 		t.Error(err)
 	}
+	// What neighbours have long had in common, and their notices, outlive a clean stop too.
+	d := &Daemon{store: b.store, yard: newYard(), o: Options{Log: b.log, Now: yardTime}}
+	f := &filer{yard: d.yard, set: detect.DefaultSettings()}
+	if err := d.restore(t.Context(), f); err != nil {
+		t.Fatal(err)
+	}
+	want, _ := b.filer.near.Lasting()
+	if got, err := f.near.Lasting(); err != nil || !bytes.Equal(got, want) || !bytes.Contains(got, []byte(`"*"`)) {
+		t.Errorf("in common before: %s\nafter:            %s, %v", want, got, err)
+	}
 }

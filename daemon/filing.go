@@ -62,6 +62,7 @@ type filer struct {
 	notices []detect.Notice // the latest
 	untold  bool            // the yard does not know them
 	set     detect.Settings
+	unkept  int    // throws since what neighbours have in common was kept
 	most    int    // turnouts
 	clerk   *clerk // nil: there are no people
 }

@@ -28,6 +28,7 @@ type entries interface {
 	LastThrow() int64 // number of the throw added last; numbers rise
 	SaveState(turnout, cabinet string, s *detect.State) error
 	Covered(through int64) error // all states that are kept hold every throw up to this one
+	SaveCommon(b []byte) error   // what neighbours have in common
 	Transition(e alerting.Event) error
 	SaveAlert(a *alerting.Alert) error
 	SaveReceipt(cabinet string, r ingest.Receipt) error
@@ -115,6 +116,7 @@ func (*memory) People() peopleEntries                         { return nil }
 func (*memory) Judge(string, detect.Verdict) error            { return nil }
 func (*memory) LastThrow() int64                              { return 0 }
 func (*memory) Covered(int64) error                           { return nil }
+func (*memory) SaveCommon([]byte) error                       { return nil }
 func (*memory) SaveState(string, string, *detect.State) error { return nil }
 func (*memory) Transition(alerting.Event) error               { return nil }
 func (*memory) SaveAlert(*alerting.Alert) error               { return nil }

@@ -98,6 +98,13 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	for _, t := range slices.SortedFunc(maps.Values(y.turnouts), func(a, b *turnout) int { return a.latest.Compare(b.latest) }) {
 		f.near.Take(t.state, t.cabinet, t.latest)
 	}
+	common, err := d.store.Common(ctx)
+	if err == nil && common != nil {
+		err = f.near.Restore(common)
+	}
+	if err != nil {
+		return err
+	}
 	d.o.Log.Info("restored", "turnouts", len(y.turnouts), "unread", unread, "stepped_again", again, "open_alerts", len(alerts), "cabinets", len(cabinets),
 		"took", time.Since(began).Round(time.Millisecond))
 	return nil

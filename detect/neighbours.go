@@ -1,6 +1,7 @@
 package detect
 
 import (
+	"encoding/json"
 	"fmt"
 	"maps"
 	"math"
@@ -358,4 +359,36 @@ func (e *endState) feel(t *track, r *reading, c *covariates) {
 		e.wet += (float32(c.x[covRain]) - e.wet) / 4
 	}
 	e.feels = true
+}
+
+// lasting is what of a group does not follow from its turnouts' states.
+type lasting struct {
+	Slow   [2]float64 `json:"slow"`
+	Last   int64      `json:"last"`
+	Notice [3]*Notice `json:"notice"`
+}
+
+// Lasting writes what does not follow from the turnouts' states: what has long
+// been felt in common, and the notices that stand.
+func (n *Neighbours) Lasting() ([]byte, error) {
+	all := make(map[string]lasting, len(n.groups))
+	for k, g := range n.groups {
+		all[k] = lasting{g.slow, g.last, g.notice}
+	}
+	return json.Marshal(all)
+}
+
+// Restore reads what Lasting wrote, once all turnouts have been taken.
+func (n *Neighbours) Restore(b []byte) error {
+	var all map[string]lasting
+	if err := json.Unmarshal(b, &all); err != nil {
+		return fmt.Errorf("what neighbours have in common: %w", err)
+	}
+	for k, l := range all {
+		if g := n.groups[k]; g != nil {
+			g.slow, g.last, g.notice = l.Slow, l.Last, l.Notice
+		}
+	}
+	n.changed = true
+	return nil
 }

@@ -25,6 +25,32 @@ func (tx *Tx) Covered(through int64) error {
 	return nil
 }
 
+// SaveCommon keeps what neighbours have in common and does not follow from
+// their states.
+func (tx *Tx) SaveCommon(b []byte) error {
+	if _, err := tx.exec(tx.s.tx.saveCommon, b, sum(b)); err != nil {
+		return fmt.Errorf("what neighbours have in common: %w", err)
+	}
+	return nil
+}
+
+// Common returns what SaveCommon kept; nil where it kept nothing, or where that
+// has changed on the disk.
+func (s *Store) Common(ctx context.Context) (b []byte, err error) {
+	err = s.each(ctx, func(r row) error {
+		var said uint32
+		if err := r.Scan(&b, &said); err != nil {
+			return err
+		}
+		if said != sum(b) {
+			s.o.Log.Error("what neighbours have in common cannot be used", "path", s.path, "error", errChanged)
+			b = nil
+		}
+		return nil
+	}, "SELECT body, sum FROM common")
+	return b, err
+}
+
 // Since gives the throws that were filed after the one that Covered named last
 // to f, in the order in which they were filed, with their numbers.
 func (s *Store) Since(ctx context.Context, f func(number int64, r *detect.Record) error) error {

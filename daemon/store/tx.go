@@ -18,7 +18,7 @@ import (
 // statements are prepared once on the writing connection.
 type statements struct {
 	addTurnout, addThrow, saveState, saveAlert, addEvent, saveReceipt, saveCabinet, saveConditions,
-	addWork, judge, saveCovered, setAside, getAside, refuseAgain, dropAside, dropOldest *sql.Stmt
+	addWork, judge, saveCovered, saveCommon, setAside, getAside, refuseAgain, dropAside, dropOldest *sql.Stmt
 
 	people peopleStatements
 }
@@ -51,6 +51,7 @@ func (p *statements) all() []statement {
 		{&p.judge, `UPDATE work SET verdicts = json_insert(verdicts, '$[#]', json(?)) WHERE turnout = ? AND done_at = ?`},
 		{&p.addWork, `INSERT INTO work (turnout, done_at, kind, note, by, arrived_at) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`},
 		{&p.saveCovered, `INSERT INTO covered (one, through) VALUES (1, ?) ON CONFLICT (one) DO UPDATE SET through = excluded.through`},
+		{&p.saveCommon, `INSERT INTO common (one, body, sum) VALUES (1, ?, ?) ON CONFLICT (one) DO UPDATE SET body = excluded.body, sum = excluded.sum`},
 		{&p.setAside, `INSERT INTO aside (at, topic, turnout, faults, payload) VALUES (?, ?, ?, ?, ?)`},
 		{&p.getAside, `SELECT ` + asideColumns + ` FROM aside WHERE id = ?`},
 		{&p.refuseAgain, `UPDATE aside SET retries = retries + 1, faults = ? WHERE id = ?`},
