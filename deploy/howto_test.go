@@ -191,3 +191,30 @@ func TestHowToLinks(t *testing.T) {
 		t.Errorf("expected links, found %d", n)
 	}
 }
+
+// Whoever follows a page sends under a name: the brokers that we recommend
+// refuse a client without one, and the pages' own blocks run another.
+func TestHowToNamesItsClients(t *testing.T) {
+	pages, err := filepath.Glob("howto/*.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for _, page := range append(pages, "../README.md") {
+		b, err := os.ReadFile(page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for line := range strings.Lines(string(b)) {
+			if _, args, ok := strings.Cut(line, "mosquitto_pub -"); ok {
+				n++
+				if !strings.Contains("-"+args, "-i ") {
+					t.Errorf("%s: expected -i and a name, found %s", page, line)
+				}
+			}
+		}
+	}
+	if n < 6 {
+		t.Errorf("expected six lines that send or more, found %d", n)
+	}
+}

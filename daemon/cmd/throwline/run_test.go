@@ -263,7 +263,19 @@ func get(t *testing.T, address string) string {
 	return string(body)
 }
 
-// The line that serve prints works when it is pasted into a shell.
+// recommended returns our configuration for Mosquitto, but for where it listens
+// and keeps things.
+func recommended(t *testing.T) string {
+	t.Helper()
+	b, err := os.ReadFile("../../../deploy/mosquitto.conf")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return regexp.MustCompile(`(?m)^(listener|persistence|persistence_location) .*$`).ReplaceAllString(string(b), "")
+}
+
+// The line that serve prints works when it is pasted into a shell, at the
+// broker that we recommend.
 func TestTheLineToPaste(t *testing.T) {
 	if _, err := exec.LookPath("mosquitto_pub"); err != nil {
 		if os.Getenv("CI") != "" {
@@ -271,7 +283,7 @@ func TestTheLineToPaste(t *testing.T) {
 		}
 		t.Skip("mosquitto_pub is not installed")
 	}
-	broker, dir := mosquittotest.Start(t, ""), t.TempDir()
+	broker, dir := mosquittotest.Start(t, recommended(t)), t.TempDir()
 	yaml := write(t, dir, "throwline.yaml", fmt.Sprintf("data_dir: %s\nhttp: {listen: '127.0.0.1:0'}\nmqtt: {brokers: ['%s']}\n", filepath.Join(dir, "data"), broker.URL()))
 	out, stop := started(t, "serve", "--config", yaml)
 	page := pageIn(t, out)

@@ -153,7 +153,7 @@ func stop(d *daemon.Daemon) error {
 // time. The trace is that of an invented electric drive, in units of 10 mA.
 func tryLine(m *daemon.MQTTConfig) string {
 	var b strings.Builder
-	b.WriteString("mosquitto_pub -q 1")
+	b.WriteString("mosquitto_pub -i TRY -q 1") // with a name: our broker configurations refuse a client without
 	if u, err := url.Parse(m.Brokers[0]); err == nil {
 		fmt.Fprintf(&b, " -h %s -p %s", u.Hostname(), u.Port())
 		if u.Scheme == "ssl" || u.Scheme == "mqtts" {
