@@ -130,7 +130,7 @@ const cells = 12
 // and inrush follow its voltage. What the neighbours feel is felt about alike;
 // a part of the movement goes with the whole, one for one or a little less.
 var kinds = func() (k [numSignals]kindOf) {
-	k[sDuration] = kindOf{"duration", 0.025, 0.6, 0.008, effects{-0.001, -0.6, -0.005, 0, 1, 0.1}, effects{0.002, 0.5, 0.02, 0, 0.5, 0.15}, false}
+	k[sDuration] = kindOf{"duration", 0.03, 0.6, 0.008, effects{-0.001, -0.6, -0.005, 0, 1, 0.1}, effects{0.002, 0.5, 0.02, 0, 0.5, 0.15}, false}
 	k[sInrush] = kindOf{"inrush peak", 0.05, 0.5, 0.02, effects{-0.001, 0.7}, effects{0.002, 0.5, 0.02}, false}
 	k[sUnlock] = kindOf{"unlocking effort", 0.04, 0.55, 0.015, effects{covLoad: 0.8}, effects{0.002, 0.1, 0.03, 0.3, 0, 0.15}, false}
 	k[sTravel] = kindOf{"travel effort", 0.06, 0.7, 0.02, effects{-0.003, 0, -0.03, 1}, effects{0.004, 0.4, 0.06, 0.5}, false}
