@@ -96,7 +96,14 @@ func TestAccess(t *testing.T) {
 		cookies, err = network.GetCookies().Do(ctx)
 		return err
 	}))
-	if len(cookies) != 1 || cookies[0].Name != "throwline" || !cookies[0].HTTPOnly || cookies[0].SameSite != network.CookieSameSiteLax || cookies[0].Path != "/" {
+	// The session's, and the one by which this browser is known at the next login.
+	known := 0
+	for _, c := range cookies {
+		if strings.HasPrefix(c.Name, "throwline") && c.HTTPOnly && c.SameSite == network.CookieSameSiteLax {
+			known++
+		}
+	}
+	if len(cookies) < 1 || known != len(cookies) {
 		t.Errorf("found cookies %+v", cookies)
 	}
 	do(t, ctx, "the link is good once", chromedp.Navigate("about:blank"), chromedp.Navigate(program.setup),
@@ -209,7 +216,7 @@ func login(t *testing.T, page, name, password string) func(path, body string) in
 		return res.StatusCode
 	}
 	body, _ := json.Marshal(map[string]string{"name": name, "password": password})
-	if status := post("/api/v1/session", string(body)); status != http.StatusOK || len(session) != 1 {
+	if status := post("/api/v1/session", string(body)); status != http.StatusOK || len(session) == 0 {
 		t.Fatalf("login: found %d and %d cookies", status, len(session))
 	}
 	return post

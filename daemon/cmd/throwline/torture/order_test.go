@@ -18,9 +18,9 @@ import (
 	"throwline/ingest/wire"
 )
 
-// The fleet of the orders: three turnouts, too few to feel anything in common.
+// The fleet of the orders: two turnouts, too few to feel anything in common.
 const (
-	orderTurnouts = 3
+	orderTurnouts = 2
 	orderThrows   = 200
 	orderAll      = orderTurnouts * orderThrows
 )
@@ -28,7 +28,7 @@ const (
 // ordered is throw n in the order of time.
 func ordered(n int, first time.Time) *ingest.Throw {
 	k, m := n%orderTurnouts, n/orderTurnouts
-	t := throwAt(fmt.Sprintf("TOLB-W%d", k), n, m, first.Add(time.Duration(m)*3*time.Hour+time.Duration(k)*time.Second), []float64{0, 1.2, 0}[k]*max(float64(m)/orderThrows-0.5, 0), 0)
+	t := throwAt(fmt.Sprintf("TOLB-W%d", k), n, m, first.Add(time.Duration(m)*3*time.Hour+time.Duration(k)*time.Second), []float64{0, 1.2}[k]*max(float64(m)/orderThrows-0.5, 0), 0)
 	t.Completed = (m+k)%37 != 11
 	return t
 }
