@@ -4,10 +4,11 @@
 //	go run ./deploy/load -rate 200 -cbor              # 200 a second, in CBOR
 //	go run ./deploy/load -sink                        # a subscriber that only acknowledges
 //	go run ./deploy/load -latency 127.0.0.1:8080      # from a throw to its alert in the event stream
+//	go run ./deploy/load -soak 30m                    # bin/throwline and a Mosquitto, at ten times the demo's rate: what grows
 //
 // Throws are invented: a motor's current and its supply at every turnout, 4 KB
 // of JSON by default. It prints a line a second to standard error, and at the
-// end one line of JSON to standard output.
+// end one line of JSON, or the table of a soak, to standard output.
 package main
 
 import (
@@ -36,6 +37,8 @@ type options struct {
 	cbor, numbered, sink   bool
 	plain                  bool
 	latency                string
+	soak                   time.Duration
+	program                string
 	progress               io.Writer
 }
 
@@ -74,12 +77,17 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 	f.BoolVar(&o.sink, "sink", false, "subscribe and acknowledge, rather than publish")
 	f.BoolVar(&o.plain, "plain", false, "with -sink: the MQTT library as it comes, rather than Throwline's session")
 	f.StringVar(&o.latency, "latency", "", "host:port of Throwline's pages: measure the time to an alert")
+	f.DurationVar(&o.soak, "soak", 0, "run the program and a Mosquitto for so long under -rate (0: 1000), and fit how what it uses grows")
+	f.StringVar(&o.program, "program", "bin/throwline", "with -soak: the program")
 	if err := f.Parse(args); err != nil {
 		return errUsage
 	}
 	if err := o.check(f.Args()); err != nil {
 		fmt.Fprintln(progress, "load:", err)
 		return errUsage
+	}
+	if o.soak > 0 {
+		return soak(ctx, &o, out)
 	}
 	var result any
 	var err error
@@ -118,6 +126,8 @@ func (o *options) check(rest []string) error {
 		return fmt.Errorf("-rate: expected 0 or more, found %g", o.rate)
 	case o.count < 0 || o.lasting <= 0:
 		return errors.New("-n and -for: expected a number or a time above 0")
+	case o.soak < 0 || o.soak > 0 && o.soak < 10*time.Second:
+		return fmt.Errorf("-soak: expected 10s or more, found %s", o.soak)
 	case o.sink && o.latency != "":
 		return errors.New("-sink or -latency: expected one of them, found both")
 	}
