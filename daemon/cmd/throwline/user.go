@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"path/filepath"
 	"strings"
 
@@ -78,6 +80,9 @@ func userCommand(t terminal) *cobra.Command {
 			RunE: with(func(ctx context.Context, conf *daemon.Config, a *accounts.Accounts, args []string) error {
 				enabled := false
 				u, err := a.Change(ctx, byCommandLine, args[0], nil, nil, &enabled)
+				if errors.Is(err, fs.ErrNotExist) {
+					return fmt.Errorf("account %.80q: expected one that user list prints, found none of that name", args[0])
+				}
 				if err != nil {
 					return err
 				}
@@ -101,7 +106,12 @@ func welcome(c *daemon.Config, link string) string {
 
 // withAccounts opens the store for as long as do runs.
 func withAccounts(ctx context.Context, c *daemon.Config, do func(*accounts.Accounts) error) (err error) {
-	s, err := store.Open(ctx, filepath.Join(c.DataDir, daemon.StoreName), store.Options{})
+	path := filepath.Join(c.DataDir, daemon.StoreName)
+	// In a folder that was meant otherwise it would make a store, and a link that opens nothing.
+	if _, err := os.Stat(c.DataDir); errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("store %s: expected the one that serve made at its first start, found no such folder; data_dir says where it is", path)
+	}
+	s, err := store.Open(ctx, path, store.Options{})
 	if err != nil {
 		return err
 	}

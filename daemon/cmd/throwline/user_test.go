@@ -1,6 +1,7 @@
 package main
 
 import (
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -12,13 +13,20 @@ import (
 func TestUser(t *testing.T) {
 	dir := t.TempDir()
 	conf := write(t, dir, "throwline.yaml", "data_dir: "+filepath.Join(dir, "data")+"\naccess: {mode: accounts, public_url: 'https://throwline.example'}\n")
+	var none strings.Builder
+	if code := run(t.Context(), []string{"user", "add", "chief", "--config", conf}, terminal{strings.NewReader(""), &none, &none, nil}); code != 1 || !strings.Contains(none.String(), "data_dir says where it is") {
+		t.Errorf("without a store: found %d and %q", code, none.String())
+	}
+	if err := os.Mkdir(filepath.Join(dir, "data"), 0o700); err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range []struct {
 		args []string
 		code int
 		want string
 	}{
 		{[]string{"list"}, 0, "There is no account"},
-		{[]string{"reset", "chief"}, 1, `account "chief"`},
+		{[]string{"reset", "chief"}, 1, `account "chief": expected one that user list prints`},
 		{[]string{"add", "Chief", "--role", "king"}, 1, "role: expected viewer, operator, maintainer or administrator"},
 		{[]string{"add", "no blanks"}, 1, "name: expected 1 to 64 of"},
 		{[]string{"add"}, 2, "accepts 1 arg"},
