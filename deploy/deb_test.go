@@ -70,6 +70,10 @@ func TestPackage(t *testing.T) {
 		t.Errorf("found %s", got)
 	}
 	run(throwline, "config", "check", conf)
+	// Commands at the shell find the store of the unit without its environment.
+	if got := run("grep", "^data_dir:", conf); got != "data_dir: /var/lib/throwline\n" {
+		t.Errorf("found %q", got)
+	}
 	for _, name := range []string{
 		"lib/systemd/system/throwline.service", "usr/share/man/man1/throwline-serve.1.gz", "usr/share/bash-completion/completions/throwline", "var/lib/throwline",
 	} {

@@ -16,7 +16,7 @@ import (
 type packaged struct {
 	Name                                       string
 	Section, Priority, Maintainer, Description string
-	Recommends, Suggests                       []string
+	Depends, Recommends, Suggests              []string
 	Contents                                   []struct {
 		Src, Dst, Type string
 		FileInfo       struct{ Mode int } `yaml:"file_info"`
