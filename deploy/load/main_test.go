@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -143,7 +144,7 @@ func TestLatency(t *testing.T) {
 }
 
 func TestWrongUse(t *testing.T) {
-	for _, args := range []string{"-rate -1", "-cabinets 0", "-turnouts 1 -cabinets 2", "-samples 3", "-window 0", "-for 0s", "-broker nowhere", "-sink -latency a:1", "more", "-what"} {
+	for _, args := range []string{"-rate -1", "-cabinets 0", "-turnouts 1 -cabinets 2", "-samples 3", "-window 0", "-for 0s", "-broker nowhere", "-sink -latency a:1", "-soak 1s", "more", "-what"} {
 		var says bytes.Buffer
 		if err := run(t.Context(), strings.Fields(args), io.Discard, &says); !errors.Is(err, errUsage) || says.Len() == 0 {
 			t.Errorf("%s: found %v, saying %q", args, err, says.String())
@@ -151,5 +152,43 @@ func TestWrongUse(t *testing.T) {
 	}
 	if err := run(t.Context(), []string{"-broker", "tcp://127.0.0.1:1", "-n", "1"}, io.Discard, io.Discard); err == nil || !strings.Contains(err.Error(), "127.0.0.1:1") {
 		t.Errorf("without a broker: %v", err)
+	}
+}
+
+// Slopes come back as they were put in, and their error is what it is by hand.
+func TestFit(t *testing.T) {
+	x, y := []float64{0, 1, 2, 3, 4}, []float64{5, 8, 11, 14, 17}
+	if slope, se, height := fit(x, y); math.Abs(slope-3) > 1e-12 || se > 1e-9 || math.Abs(height-5) > 1e-12 {
+		t.Errorf("found %g ± %g from %g", slope, se, height)
+	}
+	// Residuals 1, -2, 0, 2, -1 have no part of the line: 10 / (5-2) / 10.
+	for i, d := range []float64{1, -2, 0, 2, -1} {
+		y[i] += d
+	}
+	if slope, se, _ := fit(x, y); math.Abs(slope-3.0) > 1e-12 || math.Abs(se-math.Sqrt(1.0/3)) > 1e-12 {
+		t.Errorf("found %g ± %g", slope, se)
+	}
+	if slope, _, _ := fit(x[:2], y[:2]); !math.IsNaN(slope) {
+		t.Errorf("of two points: found %g", slope)
+	}
+}
+
+// The table leaves out the time in which things fill.
+func TestSlopes(t *testing.T) {
+	s := &series{}
+	for i := range 60 {
+		m := map[string]float64{metricStored: float64(i) * 10_000, "throwline_store_bytes": float64(i) * 20_000_000, routines: 30}
+		if i < 10 {
+			m[routines] = 1000
+		}
+		s.at, s.values = append(s.at, float64(i)*10), append(s.values, m)
+	}
+	var out bytes.Buffer
+	s.table(&out, &options{soak: 10 * time.Minute, rate: 1000})
+	found := strings.Join(strings.Fields(out.String()), " ")
+	for _, want := range []string{"at 1000 throws a second", "50 scrapes", "goroutines 30.0 30.0 0.00 0.00", "store / throw B 2000.0 ± 0.0"} {
+		if !strings.Contains(found, want) {
+			t.Errorf("expected %s, found %s", want, found)
+		}
 	}
 }
