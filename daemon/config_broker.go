@@ -59,8 +59,8 @@ func (c *Config) checkBroker(fault func(path, expected, what string)) {
 	if m.Username != "" || m.PasswordFile != "" || m.TLS != (TLSConfig{}) || !reflect.DeepEqual(m.Brokers, DefaultConfig().MQTT.Brokers) {
 		fault("mqtt.brokers", "neither brokers nor username, password_file or tls beside broker.listen: the program knows its own broker", "some")
 	}
-	if strings.ContainsAny(m.ClientID, " .*>") {
-		fault("mqtt.client_id", "a name without blanks and . * > beside broker.listen", found(m.ClientID))
+	if strings.ContainsAny(m.ClientID, " .:*>") || strings.HasPrefix(m.ClientID, "throwline-cabinet-") {
+		fault("mqtt.client_id", "a name without blanks and . : * >, and none that begins as a cabinet's does (throwline-cabinet-), beside broker.listen", found(m.ClientID))
 	}
 	for i := range m.Mapped {
 		if topic, err := mqtt.ParseTemplate(m.Mapped[i].Topic); err == nil && closed {

@@ -25,7 +25,7 @@ func TestBrokerProblems(t *testing.T) {
 		"no listener":        {"broker: {users_file: x}", "broker.listen: expected host:port beside"},
 		"no file":            {"broker: {listen: '127.0.0.1:1883', users_file: /nowhere/users}", "broker: expected files that can be read"},
 		"two brokers":        {"mqtt: {brokers: ['tcp://127.0.0.1:1884']}\nbroker: {listen: '127.0.0.1:1883'}", "mqtt.brokers: expected neither brokers nor username"},
-		"name with a dot":    {"mqtt: {client_id: a.b}\nbroker: {listen: '127.0.0.1:1883'}", "mqtt.client_id: expected a name without blanks and . * >"},
+		"name with a dot":    {"mqtt: {client_id: a.b}\nbroker: {listen: '127.0.0.1:1883'}", "mqtt.client_id: expected a name without blanks and . : * >"},
 		"no address":         {"broker: {listen: here}", "broker.listen: expected host:port"},
 		"no key":             {"broker: {listen: '127.0.0.1:1883', cert_file: x}", "broker.key_file: expected a file beside cert_file"},
 		"nobody's topic": {"mqtt:\n  mapped:\n    - {name: pm, topic: 'plant/{turnout}', throw: {cabinet: {is: A}, to: {at: /to}}}\nbroker: {listen: '127.0.0.1:1883', users_file: x}",

@@ -6,11 +6,11 @@ import (
 	"sync"
 )
 
-// Bounds of browsers' connections. Beyond, a new one is closed at once: it costs
-// the others nothing. Proxies and this machine speak for many and are
-// bounded together only.
+// Bounds of browsers' connections. Beyond, a new one is closed at once. Proxies
+// and this machine speak for many and are bounded together only; some room is theirs.
 const (
 	mostConns        = 4096
+	reserved         = 256 // of these, for proxies and this machine
 	mostConnsOfPlace = 256 // from one address, of IPv6 from one /64
 )
 
@@ -70,7 +70,7 @@ func (c *crowd) placeOf(conn net.Conn) (place netip.Prefix, counted bool) {
 func (c *crowd) enter(place netip.Prefix, counted bool) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.all >= mostConns || counted && c.of[place] >= mostConnsOfPlace {
+	if c.all >= mostConns || counted && (c.all >= mostConns-reserved || c.of[place] >= mostConnsOfPlace) {
 		return false
 	}
 	c.all++

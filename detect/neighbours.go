@@ -131,7 +131,7 @@ func (n *Neighbours) Fill(o *Observation, cabinet string) {
 // Take notes how far the turnout stands from its own past.
 func (n *Neighbours) Take(s *State, cabinet string, at time.Time) {
 	f, ok := s.felt()
-	if !ok {
+	if !ok || !f.finite() {
 		return
 	}
 	f.at = at.Unix()
@@ -327,6 +327,15 @@ func (s *State) felt() (f felt, ok bool) {
 		f.sag = max(f.ln[1], 0) // a drive is slower by about as much as its voltage is lower
 	}
 	return f, n > 0
+}
+
+// finite reports whether everything felt is a number.
+func (f *felt) finite() bool {
+	sum := f.cold + f.wet + f.sag
+	for i := range f.ln {
+		sum += f.ln[i] + f.raw[i]
+	}
+	return !math.IsNaN(sum) && !math.IsInf(sum, 0)
 }
 
 // feel notes how far a throw stands from its past.

@@ -111,3 +111,24 @@ func TestSignedSensor(t *testing.T) {
 		t.Errorf("expected stiffening within six days, found %+v after %s", a.Findings, w.at.Sub(began))
 	}
 }
+
+// A supply next to nothing is none: it makes no figure that is no number.
+func TestNoSupplyIsNone(t *testing.T) {
+	var near Neighbours
+	set := DefaultSettings()
+	states := [3]*State{{}, {}, {}}
+	benches := [3]*bench{newBench(1), newBench(2), newBench(3)}
+	for n := range 200 {
+		for i, w := range benches {
+			o := w.throw()
+			o.Turnout = fmt.Sprintf("ELM-W%d", i)
+			o.Supply = ingest.Known([]float64{1e-50, 0, 5000}[(n+i)%3])
+			near.Fill(o, "")
+			states[i], _ = states[i].Step(o, &set)
+			near.Take(states[i], "", o.StartedAt)
+		}
+	}
+	if b, err := near.Lasting(); err != nil || !strings.Contains(string(b), "a/ELM") {
+		t.Errorf("%s, %v", b, err)
+	}
+}

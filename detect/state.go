@@ -99,6 +99,9 @@ type Settings struct {
 // DefaultSettings returns the settings in force where none are given.
 func DefaultSettings() Settings { return Settings{FalseAlerts: 0.05} }
 
+// leastSupply is the lowest supply that is taken for one, V.
+const leastSupply = 1.0
+
 var sagKind = kindOf{"supply voltage", 0.05, 0.5, 0.02, effects{}, effects{0.001, 0.01, 0.01}, false}
 
 var lagKind = kindOf{"time to detection", 0.06, 0.5, 0.03, effects{}, effects{0.003, 0.3, 0.05}, true}
@@ -264,11 +267,11 @@ func (e *endState) covariates(o *Observation) covariates {
 	if o.RailTemperature.Known {
 		c.x[covTemperature], c.known[covTemperature] = o.RailTemperature.Value-15, true
 	}
-	if o.Supply.Known && o.Supply.Value > 0 {
+	if o.Supply.Known && o.Supply.Value >= leastSupply {
 		if e.supply == 0 {
 			e.supply = float32(o.Supply.Value)
 		}
-		c.x[covSupply], c.known[covSupply] = math.Log(o.Supply.Value/float64(e.supply)), true
+		c.x[covSupply], c.known[covSupply] = min(max(math.Log(o.Supply.Value/float64(e.supply)), -1), 1), true
 	}
 	if o.Rain.Known {
 		c.x[covRain], c.known[covRain] = o.Rain.Value, true

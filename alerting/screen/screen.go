@@ -119,9 +119,30 @@ func (s *server) handler() http.Handler {
 	}))))))
 }
 
-// mended answers for a handler that panics.
+// begun is an answer of which it is known whether it has begun.
+type begun struct {
+	http.ResponseWriter
+	yes bool
+}
+
+func (b *begun) WriteHeader(status int) {
+	b.yes = true
+	b.ResponseWriter.WriteHeader(status)
+}
+
+func (b *begun) Write(p []byte) (int, error) {
+	b.yes = true
+	return b.ResponseWriter.Write(p)
+}
+
+// Unwrap lets [http.ResponseController] reach what is beneath.
+func (b *begun) Unwrap() http.ResponseWriter { return b.ResponseWriter }
+
+// mended answers for a handler that panics. An answer that has begun is broken
+// off, so that it cannot be taken for a whole one.
 func (s *server) mended(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		b := &begun{ResponseWriter: w}
 		defer func() {
 			switch p := recover(); p {
 			case nil:
@@ -129,10 +150,13 @@ func (s *server) mended(next http.Handler) http.Handler {
 				panic(p)
 			default:
 				s.o.Log.Error("request failed", "doing", r.Method+" "+r.URL.Path, "error", fmt.Sprint(p), "stack", string(debug.Stack()))
+				if b.yes {
+					panic(http.ErrAbortHandler)
+				}
 				writeProblem(w, http.StatusInternalServerError, "failed; the log says why")
 			}
 		}()
-		next.ServeHTTP(w, r)
+		next.ServeHTTP(b, r)
 	})
 }
 

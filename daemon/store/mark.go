@@ -7,6 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"strings"
 )
 
@@ -87,8 +88,12 @@ func (s *Store) left() (fresh bool, err error) {
 	case size <= 0:
 		return true, nil
 	}
-	if err := s.header(); err != nil {
-		return false, err
+	// A store that was being made may have half a first page, and the journal that
+	// takes it back.
+	if s.was != markMaking || journal <= 0 {
+		if err := s.header(); err != nil {
+			return false, err
+		}
 	}
 	switch {
 	case known && journal > 0:
@@ -137,6 +142,10 @@ func (s *Store) closeMark() error {
 	}
 	if log > 0 {
 		return s.mark(markLeft, "")
+	}
+	// That the log is gone must be on disk before it is said.
+	if err := toDisk(filepath.Dir(s.path)); err != nil {
+		return err
 	}
 	return s.mark(markClosed, "")
 }

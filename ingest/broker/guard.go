@@ -230,6 +230,8 @@ func (g *guard) admit(c server.ClientAuthentication, id string) (*server.User, *
 		return nil, nil, fmt.Errorf("expected a cabinet's name, 1-64 of A-Z a-z 0-9 . _ -, found %.80q", v.name)
 	case v.name == g.o.Owner, strings.HasPrefix(v.name, g.o.Owner+"-"):
 		return nil, nil, fmt.Errorf("expected a cabinet, found a name of the program itself, %q", v.name)
+	case id == g.o.Owner, strings.HasPrefix(id, g.o.Owner+"-") && !strings.HasPrefix(id, agent):
+		return nil, nil, fmt.Errorf("expected a cabinet's client id, found one of the program itself, %q", id)
 	case cabinetOf(id) != v.name:
 		own := strings.ReplaceAll(v.name, ".", ":")
 		return nil, nil, fmt.Errorf("expected the client id %q or %q of %q, found another's", own, agent+own, v.name)
