@@ -36,7 +36,7 @@ score:
 	$(GO) test ./daemon/demo/sketch
 
 # A short search for inputs that break a decoder; long ones are run by hand.
-FUZZTIME ?= 10s
+FUZZTIME ?= 4s
 fuzz:
 	FUZZTIME=$(FUZZTIME) sh deploy/fuzz.sh
 

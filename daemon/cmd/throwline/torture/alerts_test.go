@@ -147,7 +147,7 @@ func (b *bench) states() map[string]string {
 // fold over what is filed, which must give each of them to the last figure; and
 // a replay of the throws as they were sent, in the order in which they are
 // filed. That one finds anew what a turnout's neighbours feel in common, of which
-// a program that starts again has forgotten the slow part: then its figures differ
+// a program that was killed knows the slow part as it was some throws before: then its figures differ
 // a little, and an alert of a chart may be raised some throws earlier or later,
 // which is told; a throw that did not complete is one whatever others feel. Of a
 // program that was never started again it must tell the same, to the last figure.
