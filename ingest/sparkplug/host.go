@@ -40,7 +40,12 @@ const mostMute = 3
 const (
 	mostWaiting      = 64 // messages of an edge node
 	mostWaitingBytes = 64 << 20
+	waitingCost      = 256 // bytes that a message takes beside its own
 )
+
+// mostStrangers bounds the edge nodes that are heard of without a birth of
+// theirs: their names may be made up, and must not take the room of others.
+const mostStrangers = 1024
 
 // EventKind is what a host application learns.
 type EventKind uint8
@@ -73,13 +78,15 @@ const (
 	offline
 )
 
-// waiting is a message that waits for a birth.
+// waiting is a message that waits for a birth. It is decoded again when that
+// comes: decoded, it may take many times the room.
 type waiting struct {
-	topic   Topic
-	payload *Payload
-	raw     []byte
-	at      time.Time
+	topic Topic
+	raw   []byte
+	at    time.Time
 }
+
+func (w *waiting) cost() int { return len(w.raw) + waitingCost }
 
 // node is what is known of an edge node.
 type node struct {
@@ -102,11 +109,13 @@ type Host struct {
 	words *words
 	memory
 	nodes map[[2]string]*node // by group and name
-	size  int                 // nodes and devices
-	wait  map[*node]bool      // with messages that wait
-	bytes int                 // of them
-	mute  map[*node]time.Time // asked since then, after a new connection, and not heard
-	tally Tally
+	size  int                 // nodes and devices, but for strangers
+	// strangers are nodes that no birth has told of, the oldest first.
+	strangers []*node
+	wait      map[*node]bool      // with messages that wait
+	bytes     int                 // of them
+	mute      map[*node]time.Time // asked since then, after a new connection, and not heard
+	tally     Tally
 }
 
 // Tally counts what has become of messages.
@@ -129,7 +138,7 @@ func NewHost(s Settings) *Host {
 // Tally returns the counts.
 func (h *Host) Tally() Tally {
 	t := h.tally
-	t.Nodes, t.Devices = len(h.nodes), h.size-len(h.nodes)
+	t.Nodes, t.Devices = len(h.nodes), h.size-(len(h.nodes)-len(h.strangers))
 	for _, n := range h.nodes {
 		if n.online == online {
 			t.Online++
@@ -141,17 +150,61 @@ func (h *Host) Tally() Tally {
 
 // Expect notes that there is an edge node, which [Host.Connected] then asks for
 // its birth.
-func (h *Host) Expect(group, name string) { h.node(group, name) }
+func (h *Host) Expect(group, name string) { h.enter(group, name) }
 
-func (h *Host) node(group, name string) *node {
+func newNode(group, name string) *node {
+	return &node{group: group, name: name, bdSeq: -1, devices: map[string]*device{}}
+}
+
+// enter returns an edge node that is there for good; nil where no more are taken.
+func (h *Host) enter(group, name string) *node {
 	key := [2]string{group, name}
 	n := h.nodes[key]
-	if n == nil && h.size < h.set.Most {
-		h.size++
-		n = &node{group: group, name: name, bdSeq: -1, devices: map[string]*device{}}
+	stranger := slices.Index(h.strangers, n) // of nil: none
+	if n != nil && stranger < 0 {
+		return n
+	}
+	if h.size >= h.set.Most {
+		return nil
+	}
+	h.size++
+	if n == nil {
+		n = newNode(group, name)
 		h.nodes[key] = n
+	} else {
+		h.strangers = slices.Delete(h.strangers, stranger, stranger+1)
 	}
 	return n
+}
+
+// hear returns an edge node that has sent something other than its birth; nil
+// where no more are taken. One that is not known yet takes the place of the
+// oldest such, if there are too many.
+func (h *Host) hear(group, name string, now time.Time) (n *node, out []Event) {
+	key := [2]string{group, name}
+	if n = h.nodes[key]; n != nil || h.size >= h.set.Most {
+		return n, nil
+	}
+	if len(h.strangers) >= mostStrangers {
+		out = h.forget(h.strangers[0], now)
+	}
+	n = newNode(group, name)
+	h.nodes[key] = n
+	h.strangers = append(h.strangers, n)
+	return n, out
+}
+
+// forget lets a stranger go.
+func (h *Host) forget(n *node, now time.Time) []Event {
+	i := slices.Index(h.strangers, n)
+	if i < 0 {
+		return nil
+	}
+	out := h.flush(n, now, func(*waiting) bool { return true })
+	h.strangers = slices.Delete(h.strangers, i, i+1)
+	delete(h.mute, n)
+	delete(h.nodes, [2]string{n.group, n.name})
+	return out
 }
 
 // Connected is to be called for every new connection to the broker: whatever
@@ -198,34 +251,41 @@ func (h *Host) Take(topic string, payload []byte, now time.Time) []Event {
 	if err != nil {
 		return refused(err)
 	}
-	n := h.node(t.Group, t.Node)
-	if n == nil {
-		return refused(refuse("topic", fmt.Sprintf("one of the %d edge nodes and devices known: no more are taken", h.set.Most), "a new one"))
-	}
 	if t.Type != NDeath && !p.Numbered {
 		return refused(refuse("seq", "0 to 255", "nothing"))
 	}
 	switch t.Type {
 	case NBirth:
-		return h.nodeBirth(n, t, p, now)
+		n := h.enter(t.Group, t.Node)
+		if n == nil {
+			return refused(h.full())
+		}
+		return h.nodeBirth(n, t, p, payload, now)
 	case NDeath:
+		n := h.nodes[[2]string{t.Group, t.Node}]
+		if n == nil {
+			n = newNode(t.Group, t.Node) // not entered: it is gone
+		}
 		return h.nodeDeath(n, p, now)
 	}
-	var out []Event
+	n, out := h.hear(t.Group, t.Node, now)
+	if n == nil {
+		return refused(h.full())
+	}
 	if n.born && n.sure && p.Seq != (n.seq+1)%256 {
 		h.tally.Gaps++
 		n.sure = false
-		out = h.ask(n, fmt.Sprintf("sequence number %d came after %d", p.Seq, n.seq), now)
+		out = append(out, h.ask(n, fmt.Sprintf("sequence number %d came after %d", p.Seq, n.seq), now)...)
 	} else if !n.born {
-		out = h.ask(n, "its birth is not known", now)
+		out = append(out, h.ask(n, "its birth is not known", now)...)
 	} else if !n.sure {
-		out = h.ask(n, "a message of it was lost", now)
+		out = append(out, h.ask(n, "a message of it was lost", now)...)
 	}
 	n.seq = p.Seq
 	switch t.Type {
 	case DBirth:
 		if n.born && n.sure {
-			out = append(out, h.deviceBirth(n, t, p, now)...)
+			out = append(out, h.deviceBirth(n, t, p, payload, now)...)
 		}
 	case DDeath:
 		out = append(out, h.deviceDeath(n, t, p, now)...)
@@ -236,7 +296,12 @@ func (h *Host) Take(topic string, payload []byte, now time.Time) []Event {
 	return out
 }
 
-func (h *Host) nodeBirth(n *node, t Topic, p *Payload, now time.Time) (out []Event) {
+// full is why nobody new is taken.
+func (h *Host) full() *ingest.Refusal {
+	return refuse("topic", fmt.Sprintf("one of the %d edge nodes and devices known: no more are taken", h.set.Most), "a new one")
+}
+
+func (h *Host) nodeBirth(n *node, t Topic, p *Payload, raw []byte, now time.Time) (out []Event) {
 	h.tally.Births++
 	delete(h.mute, n)
 	n.born, n.sure, n.seq, n.bdSeq = true, true, p.Seq, bdSeq(p)
@@ -248,7 +313,7 @@ func (h *Host) nodeBirth(n *node, t Topic, p *Payload, now time.Time) (out []Eve
 		out = append(out, Event{Kind: Online, Topic: t, At: now})
 	}
 	h.clear(&n.device)
-	out = append(out, h.birth(t, &n.device, nil, p, now)...)
+	out = append(out, h.birth(t, &n.device, nil, p, raw, now)...)
 	return append(out, h.flush(n, now, func(w *waiting) bool { return w.topic.Device == "" })...)
 }
 
@@ -263,12 +328,9 @@ func bdSeq(p *Payload) int64 {
 	return -1
 }
 
-func (h *Host) birth(t Topic, d, node *device, p *Payload, now time.Time) (out []Event) {
+func (h *Host) birth(t Topic, d, node *device, p *Payload, raw []byte, now time.Time) []Event {
 	list, named, _ := h.words.entries(d, p, true)
-	for _, r := range h.words.readings(&h.memory, t, d, node, list, named, true) {
-		out = append(out, Event{Kind: Data, Topic: t, At: now, Reading: r})
-	}
-	return out
+	return h.read(t, d, node, list, named, raw, true, now)
 }
 
 func (h *Host) nodeDeath(n *node, p *Payload, now time.Time) (out []Event) {
@@ -304,12 +366,12 @@ func (h *Host) died(d *device, t Topic, at time.Time) []Event {
 	return []Event{{Kind: Offline, Topic: t, At: at}}
 }
 
-func (h *Host) deviceBirth(n *node, t Topic, p *Payload, now time.Time) (out []Event) {
+func (h *Host) deviceBirth(n *node, t Topic, p *Payload, raw []byte, now time.Time) (out []Event) {
 	h.tally.Births++
 	d := n.devices[t.Device]
 	if d == nil {
 		if h.size >= h.set.Most {
-			return nil
+			return []Event{{Kind: Refused, Topic: t, At: now, Refusal: h.full(), Payload: raw}}
 		}
 		h.size++
 		d = newDevice()
@@ -321,15 +383,15 @@ func (h *Host) deviceBirth(n *node, t Topic, p *Payload, now time.Time) (out []E
 		out = append(out, Event{Kind: Online, Topic: t, At: now})
 	}
 	h.clear(d)
-	out = append(out, h.birth(t, d, &n.device, p, now)...)
+	out = append(out, h.birth(t, d, &n.device, p, raw, now)...)
 	return append(out, h.flush(n, now, func(w *waiting) bool { return w.topic.Device == t.Device })...)
 }
 
 func (h *Host) deviceDeath(n *node, t Topic, p *Payload, now time.Time) []Event {
 	h.tally.Deaths++
 	at := now
-	if p.Timed {
-		at = time.UnixMilli(int64(min(p.Timestamp, 1<<53))).UTC()
+	if p.Timed && p.Timestamp < uint64(now.UnixMilli()) { // a clock that runs ahead is not believed
+		at = time.UnixMilli(int64(p.Timestamp)).UTC()
 	}
 	if d := n.devices[t.Device]; d != nil {
 		return h.died(d, t, at)
@@ -354,19 +416,23 @@ func (h *Host) data(n *node, t Topic, p *Payload, raw []byte, now time.Time) []E
 	d, self := n.of(t)
 	if d == nil || !n.sure {
 		out := h.ask(n, "the birth of "+t.String()+" is not known", now)
-		return append(out, h.hold(n, waiting{t, p, raw, now}, now)...)
+		return append(out, h.hold(n, waiting{t, raw, now}, now)...)
 	}
 	list, named, missing := h.words.entries(d, p, false)
 	if missing != "" {
 		out := h.ask(n, "no birth of it explains "+missing, now)
-		return append(out, h.hold(n, waiting{t, p, raw, now}, now)...)
+		return append(out, h.hold(n, waiting{t, raw, now}, now)...)
 	}
-	return h.read(t, d, self, list, named, now)
+	return h.read(t, d, self, list, named, raw, false, now)
 }
 
-func (h *Host) read(t Topic, d, self *device, list []entry, named *Payload, now time.Time) (out []Event) {
-	for _, r := range h.words.readings(&h.memory, t, d, self, list, named, false) {
-		out = append(out, Event{Kind: Data, Topic: t, At: now, Reading: r})
+func (h *Host) read(t Topic, d, self *device, list []entry, named *Payload, raw []byte, birth bool, at time.Time) (out []Event) {
+	readings, err := h.words.readings(&h.memory, t, d, self, list, named, birth)
+	if err != nil {
+		return []Event{{Kind: Refused, Topic: t, At: at, Refusal: ingest.AsRefusal(err), Payload: raw}}
+	}
+	for _, r := range readings {
+		out = append(out, Event{Kind: Data, Topic: t, At: at, Reading: r})
 	}
 	return out
 }
@@ -374,7 +440,7 @@ func (h *Host) read(t Topic, d, self *device, list []entry, named *Payload, now 
 // hold lets a message wait for a birth. What is too much is let go first.
 func (h *Host) hold(n *node, w waiting, now time.Time) (out []Event) {
 	n.waiting = append(n.waiting, w)
-	h.bytes += len(w.raw)
+	h.bytes += w.cost()
 	h.wait[n] = true
 	for len(n.waiting) > mostWaiting || h.bytes > mostWaitingBytes && len(n.waiting) > 0 {
 		first := n.waiting[0]
@@ -404,21 +470,25 @@ func (h *Host) flush(n *node, now time.Time, which func(*waiting) bool) (out []E
 // release reads a message with what is known now. One that nothing explains is
 // refused if it may have been a throw.
 func (h *Host) release(n *node, w *waiting, _ time.Time) []Event {
-	h.bytes -= len(w.raw)
+	h.bytes -= w.cost()
 	d, self := n.of(w.topic)
 	born := d != nil
 	if !born {
 		d, self = newDevice(), nil
 	}
-	list, named, missing := h.words.entries(d, w.payload, false)
-	out := h.read(w.topic, d, self, list, named, w.at)
+	p, err := Decode(w.raw, h.set.Limits)
+	if err != nil { // not so: it was decoded when it came
+		return []Event{{Kind: Refused, Topic: w.topic, At: w.at, Refusal: ingest.AsRefusal(err), Payload: w.raw}}
+	}
+	list, named, missing := h.words.entries(d, p, false)
+	out := h.read(w.topic, d, self, list, named, w.raw, false, w.at)
 	if !born {
 		h.clear(d)
 	}
 	if len(out) > 0 || missing == "" && born {
 		return out
 	}
-	if !h.suspicious(w.payload) {
+	if !h.suspicious(p) {
 		h.tally.Dropped++
 		return nil
 	}
@@ -448,6 +518,7 @@ func (h *Host) Tick(now time.Time) (out []Event) {
 	for _, n := range sorted(maps.Keys(h.mute)) {
 		if now.Sub(h.mute[n]) >= mostMute*h.set.BirthWithin {
 			out = append(out, h.dead(n, now)...)
+			out = append(out, h.forget(n, now)...)
 		} else {
 			out = append(out, h.ask(n, "it has not answered", now)...)
 		}

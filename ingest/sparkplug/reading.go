@@ -1,6 +1,7 @@
 package sparkplug
 
 import (
+	"fmt"
 	"maps"
 	"slices"
 	"strconv"
@@ -56,7 +57,8 @@ type words struct {
 	most   int             // elements of an array
 	wanted map[string]bool // parts
 	roots  map[string]int32
-	names  []string // of roots
+	names  []string   // of roots
+	skip   [][]string // by use: the triggers of the others
 }
 
 func newWords(uses []Use, most int) *words {
@@ -74,6 +76,13 @@ func newWords(uses []Use, most int) *words {
 				}
 			}
 		}
+		var skip []string
+		for _, other := range uses {
+			if other.Trigger != u.Trigger && !slices.Contains(u.Names, other.Trigger) {
+				skip = append(skip, other.Trigger)
+			}
+		}
+		w.skip = append(w.skip, skip)
 	}
 	return w
 }
@@ -269,6 +278,9 @@ func (m *memory) clear(d *device) {
 	d.known = nil
 }
 
+// mostKept bounds a text that is kept, in bytes: names and numbers are shorter.
+const mostKept = 4 << 10
+
 // keep makes an entry what is known. Historical ones are no current values.
 func (m *memory) keep(d *device, e *entry, birth bool) {
 	if e.historical || e.err != nil {
@@ -276,7 +288,7 @@ func (m *memory) keep(d *device, e *entry, birth bool) {
 	}
 	m.drop(d, e.name)
 	switch {
-	case e.null:
+	case e.null || len(e.as.Value.Bytes) > mostKept && e.part.List == nil:
 		delete(d.known, e.name)
 	case e.part.List != nil:
 		if birth || m.elements+len(e.part.List) > mostElements {
@@ -297,10 +309,36 @@ func (m *memory) keep(d *device, e *entry, birth bool) {
 	}
 }
 
+// mostThrows is how many throws one message may hold.
+const mostThrows = 4096
+
+// tooMany refuses a message with more triggers than anyone's throws.
+func (w *words) tooMany(list []entry, birth bool) error {
+	count := 0
+	for i := range w.uses {
+		if u := &w.uses[i]; !birth || u.Births {
+			for j := range list {
+				if e := &list[j]; e.name == u.Trigger && !e.null {
+					count++
+				}
+			}
+		}
+	}
+	if count > mostThrows {
+		return refuse("", fmt.Sprintf("at most %d throws in a message", mostThrows), strconv.Itoa(count))
+	}
+	return nil
+}
+
 // readings returns the throws that a message of a device holds. node is what is
-// known of its edge node, nil where the device is the node itself.
-func (w *words) readings(m *memory, t Topic, d, node *device, list []entry, named *Payload, birth bool) (out []*Reading) {
-	for _, window := range w.windows(list) {
+// known of its edge node, nil where the device is the node itself. The error is
+// nil or an [*ingest.Refusal]; nothing of the message is kept then.
+func (w *words) readings(m *memory, t Topic, d, node *device, list []entry, named *Payload, birth bool) (out []*Reading, err error) {
+	if err := w.tooMany(list, birth); err != nil {
+		return nil, err
+	}
+	windows := w.windows(list)
+	for _, window := range windows {
 		latest := map[string]*entry{}
 		for i := range window {
 			e := &window[i]
@@ -312,7 +350,7 @@ func (w *words) readings(m *memory, t Topic, d, node *device, list []entry, name
 			if e := latest[u.Trigger]; e == nil || e.null || birth && !u.Births {
 				continue
 			}
-			r := &Reading{Use: i, Topic: t, Birth: birth, parts: map[string]Part{}, payload: named}
+			r := &Reading{Use: i, Topic: t, Birth: birth, parts: map[string]Part{}, payload: named, skip: w.skip[i]}
 			for _, name := range u.Names {
 				if e := latest[name]; e != nil && e.historical {
 					r.Historical = true
@@ -321,12 +359,7 @@ func (w *words) readings(m *memory, t Topic, d, node *device, list []entry, name
 			for _, name := range u.Names {
 				r.take(name, latest[name], d, node)
 			}
-			for j := range w.uses {
-				if other := w.uses[j].Trigger; other != u.Trigger && !slices.Contains(u.Names, other) {
-					r.skip = append(r.skip, other)
-				}
-			}
-			if len(w.windows(list)) > 1 { // the message holds other throws too
+			if len(windows) > 1 { // the message holds other throws too
 				only := *named
 				only.Metrics = nil
 				for _, e := range window {
@@ -345,7 +378,7 @@ func (w *words) readings(m *memory, t Topic, d, node *device, list []entry, name
 			}
 		}
 	}
-	return out
+	return out, nil
 }
 
 // take takes a part from the message, or from what is known. A historical
@@ -409,7 +442,10 @@ func Alone(s Settings, t Topic, births [][]byte, payload []byte) ([]*Reading, er
 	}
 	birth := t.Type == NBirth || t.Type == DBirth
 	list, named, missing := w.entries(d, p, birth)
-	out := w.readings(&m, t, d, node, list, named, birth)
+	out, err := w.readings(&m, t, d, node, list, named, birth)
+	if err != nil {
+		return nil, err
+	}
 	if len(out) == 0 && missing != "" {
 		return nil, refuse("", "metrics that explain themselves, or the birth that does", missing)
 	}
