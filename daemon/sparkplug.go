@@ -6,8 +6,11 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
+	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"throwline/ingest"
@@ -32,6 +35,8 @@ type sparkHost struct {
 	now     func() time.Time
 
 	arrived chan *mqtt.Message
+	bytes   atomic.Int64  // of arrived
+	room    chan struct{} // has one when bytes may have become fewer
 	parcels chan *parcel
 	wanted  chan sparkplug.Topic // to be asked for a rebirth
 	again   chan struct{}        // has one when our own STATE says that we are gone
@@ -46,6 +51,7 @@ type sparkHost struct {
 // finds none.
 const (
 	sparkRoom   = 1024
+	sparkBytes  = 64 << 20
 	sparkAsking = 4096
 	sparkTick   = time.Second
 )
@@ -59,7 +65,7 @@ func newSparkHost(c *Config, secure *tls.Config, log *slog.Logger, now func() ti
 	h := &sparkHost{
 		set: set, cabinet: naming(set.Cabinet), brokers: c.MQTT.Brokers, log: log, now: now,
 		throws:  set.throws(func(string, string, string) {}), // it was checked when it was read
-		arrived: make(chan *mqtt.Message, sparkRoom), parcels: make(chan *parcel),
+		arrived: make(chan *mqtt.Message, sparkRoom), room: make(chan struct{}, 1), parcels: make(chan *parcel),
 		wanted: make(chan sparkplug.Topic, sparkAsking), again: make(chan struct{}, 1),
 	}
 	h.limits = set.settings(h.throws, c.Limits.wireLimits(), c.Limits.Turnouts)
@@ -116,6 +122,9 @@ func (h *sparkHost) run(ctx context.Context, expected []sparkplug.Topic) {
 			return
 		}
 		h.stands(false, false, "", why.Error())
+		if !h.rest(ctx, host) {
+			return
+		}
 		if h.now().Sub(began) > time.Minute {
 			wait.Reset()
 		}
@@ -148,8 +157,8 @@ func (h *sparkHost) attend(ctx context.Context, host *sparkplug.Host) error {
 		l.Close()
 	}()
 	h.stands(true, false, broker, "")
-	for len(h.arrived) > 0 { // of the connection before
-		<-h.arrived
+	if !h.rest(ctx, host) { // stragglers of the connection before
+		return ctx.Err()
 	}
 	for len(h.again) > 0 {
 		<-h.again
@@ -190,11 +199,7 @@ func (h *sparkHost) attend(ctx context.Context, host *sparkplug.Host) error {
 			return err
 		case m := <-h.arrived:
 			m.Ack() // nothing is sent again to a clean session
-			if h.set.HostID != "" && m.Topic == h.link.WillTopic {
-				h.heardOfUs(m.Payload)
-				continue
-			}
-			events = host.Take(m.Topic, m.Payload, m.ArrivedAt)
+			events = h.hear(host, m)
 		case <-tick.C:
 			events, counted = host.Tick(h.now()), true
 		}
@@ -215,11 +220,7 @@ func (h *sparkHost) connect(ctx context.Context) (l *mqtt.Link, broker string, b
 		}
 		o.Receive = func(l *mqtt.Link, m *mqtt.Message) {
 			m.ArrivedAt = h.now()
-			select {
-			case h.arrived <- m:
-			case <-l.Gone():
-			case <-ctx.Done():
-			}
+			h.receive(m, l.Gone(), ctx.Done())
 		}
 		if l, err = mqtt.Connect(ctx, o); err == nil {
 			return l, b, began, nil
@@ -227,6 +228,66 @@ func (h *sparkHost) connect(ctx context.Context) (l *mqtt.Link, broker string, b
 		errs = append(errs, errors.New(mqtt.Reason(err)))
 	}
 	return nil, "", began, errors.Join(errs...)
+}
+
+// receive lets a message wait for its turn, and the broker for room.
+func (h *sparkHost) receive(m *mqtt.Message, gone, done <-chan struct{}) {
+	for h.bytes.Load() > sparkBytes {
+		select {
+		case <-h.room:
+		case <-gone:
+			h.roomier() // what we took may have been another connection's
+			return
+		case <-done:
+			return
+		}
+	}
+	h.roomier()
+	h.bytes.Add(sparkSize(m))
+	select {
+	case h.arrived <- m:
+		return
+	case <-gone:
+	case <-done:
+	}
+	h.bytes.Add(-sparkSize(m))
+	h.roomier()
+}
+
+func sparkSize(m *mqtt.Message) int64 { return int64(len(m.Topic) + len(m.Payload)) }
+
+func (h *sparkHost) roomier() {
+	select {
+	case h.room <- struct{}{}:
+	default:
+	}
+}
+
+// hear takes a message that has waited for its turn.
+func (h *sparkHost) hear(host *sparkplug.Host, m *mqtt.Message) []sparkplug.Event {
+	h.bytes.Add(-sparkSize(m))
+	h.roomier()
+	if h.set.HostID != "" && m.Topic == h.link.WillTopic {
+		h.heardOfUs(m.Payload)
+		return nil
+	}
+	return host.Take(m.Topic, m.Payload, m.ArrivedAt)
+}
+
+// rest takes what a connection that is gone has left; false when the context
+// ends. Nobody is asked for births by it: all are with the next connection.
+func (h *sparkHost) rest(ctx context.Context, host *sparkplug.Host) bool {
+	for {
+		select {
+		case m := <-h.arrived:
+			events := slices.DeleteFunc(h.hear(host, m), func(e sparkplug.Event) bool { return e.Kind == sparkplug.Ask })
+			if !h.take(ctx, host, events, false) {
+				return false
+			}
+		default:
+			return true
+		}
+	}
 }
 
 // heardOfUs answers a STATE of our own that says that we are gone: an older
@@ -375,6 +436,11 @@ func (c *Config) sparkAgain(topic string, payload []byte, arrived time.Time) *pa
 		p.refuse(err)
 	case len(readings) == 0:
 		p.refuse(&ingest.Refusal{Faults: []ingest.Fault{{Expected: "a trigger of mqtt.sparkplug.throws", Found: "none"}}})
+	case len(readings) > 1:
+		// It is dropped when one is filed, and the others would be with it.
+		p.refuse(&ingest.Refusal{Faults: []ingest.Fault{{
+			Expected: "one throw: a message of several cannot be sent again", Found: strconv.Itoa(len(readings)),
+		}}})
 	default:
 		p.spark = &sparkParcel{reading: readings[0], throw: &list[readings[0].Use], cabinet: naming(c.MQTT.Sparkplug.Cabinet)}
 	}
@@ -395,8 +461,8 @@ func (p *parcel) late() bool {
 }
 
 // maybe: a birth has what its last throw was made of, if there was one. What is
-// no throw there is no fault.
-func (p *parcel) maybe() bool { return p.spark != nil && p.spark.reading.Birth }
+// no throw there is no fault, but in a message that was set aside it is one still.
+func (p *parcel) maybe() bool { return p.aside == 0 && p.spark != nil && p.spark.reading.Birth }
 
 // sparkReady says why nothing of Sparkplug can be taken now, or nil.
 func (d *Daemon) sparkReady() error {
