@@ -122,7 +122,7 @@ type RunOptions struct {
 
 const (
 	beat      = 50 * time.Millisecond // between two steps of a running yard
-	mostAtSea = 600                   // throws of a cabinet that may be underway before the yard's time waits
+	mostAtSea = 200                   // throws of a cabinet that may be underway before the yard's time waits
 	reportGap = 3 * 3600.0            // s between two reports of the surroundings
 
 	// historyQuiet is the share of the timetable that does not run in the

@@ -149,7 +149,7 @@ func TestYardRuns(t *testing.T) {
 	ended := make(chan error, 1)
 	go func() {
 		ended <- y.Run(ctx, demo.RunOptions{
-			Broker: b.Addr(), Prefix: mqtt.DefaultPrefix, SpoolDir: t.TempDir(), WarmUpDays: warm, DaysPerSecond: 2, Outages: 3 * time.Second,
+			Broker: b.Addr(), Prefix: mqtt.DefaultPrefix, SpoolDir: t.TempDir(), WarmUpDays: warm, DaysPerSecond: 1, Outages: 3 * time.Second,
 			RecordWork: func(_ context.Context, w ingest.Work) error {
 				r.mu.Lock()
 				defer r.mu.Unlock()
