@@ -99,11 +99,13 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 		f.near.Take(t.state, t.cabinet, t.latest)
 	}
 	common, err := d.store.Common(ctx)
-	if err == nil && common != nil {
-		err = f.near.Restore(common)
-	}
 	if err != nil {
-		return err
+		return fmt.Errorf("what neighbours have in common: %w", err)
+	}
+	if common != nil {
+		if err := f.near.Restore(common); err != nil { // it is found anew within days
+			d.o.Log.Error("what neighbours have long had in common cannot be read", "error", err)
+		}
 	}
 	d.o.Log.Info("restored", "turnouts", len(y.turnouts), "unread", unread, "stepped_again", again, "open_alerts", len(alerts), "cabinets", len(cabinets),
 		"took", time.Since(began).Round(time.Millisecond))

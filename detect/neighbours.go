@@ -175,9 +175,9 @@ func (g *group) take(turnout string, f felt, key string) (changed bool) {
 		if key != "*" && len(g.felt) >= noticeLeast {
 			changed = g.heed(key[2:], f.at)
 		}
-	}
-	if key != "*" && (g.notice[2] != nil || f.supplied && f.sag > sagUntil) {
-		changed = g.sags(key[2:], f.at) || changed
+		if key != "*" {
+			changed = g.sags(key[2:], f.at) || changed
+		}
 	}
 	return changed
 }
