@@ -43,6 +43,11 @@ func (h *sparkHost) sign(now time.Time) alerting.Sign {
 		s.Said += fmt.Sprintf("; %d messages wait for a birth", n.Waiting)
 		s.Do = "see that the edge nodes answer " + sparkplug.RebirthMetric + ", and that the broker lets us publish " + sparkplug.Topic{Group: "GROUP", Node: "NODE"}.Command()
 	}
+	if n.TurnedAway > 0 {
+		s.Word = alerting.Worse
+		s.Said += fmt.Sprintf("; %d messages of edge nodes or devices that are beyond the limits", n.TurnedAway)
+		s.Do = "see what is set aside with \"no more are taken\": names made up, or limits.turnouts too low"
+	}
 	if h.set.HostID == "" {
 		s.Said += "; no host_id, so that no edge node waits for us with its data"
 	}
@@ -106,6 +111,12 @@ func (h *sparkHost) collectors() []prometheus.Collector {
 			return float64(n.Online)
 		}),
 		counter("gaps_total", "Sequence numbers that were not the next: messages were lost before them.", func(n sparkplug.Tally) float64 { return float64(n.Gaps) }),
+		counter("turned_away_total", "Messages of edge nodes and devices beyond the limits on their number and names.", func(n sparkplug.Tally) float64 { return float64(n.TurnedAway) }),
+		counter("aliases_let_go_total", "Aliases of metrics of no use that found no room; throws need none of them.", func(n sparkplug.Tally) float64 { return float64(n.LetGo) }),
+		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Namespace: "throwline", Subsystem: "sparkplug", Name: "waiting_messages", Help: "Messages that wait for the birth that explains them."}, func() float64 {
+			_, n := h.Status()
+			return float64(n.Waiting)
+		}),
 		counter("rebirths_asked_total", "Rebirths that edge nodes were asked for.", func(n sparkplug.Tally) float64 { return float64(n.Asked) }),
 	}
 }

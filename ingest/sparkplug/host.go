@@ -23,6 +23,9 @@ type Settings struct {
 	BirthWithin time.Duration
 	// Most edge nodes and devices that are kept in mind.
 	Most int
+	// Devices of one edge node, at most, so that none takes the room of others;
+	// by default half of Most, and no more than 10,000.
+	Devices int
 }
 
 // The defaults of [Settings].
@@ -30,7 +33,12 @@ const (
 	DefaultRebirthEvery = 30 * time.Second
 	DefaultBirthWithin  = 20 * time.Second
 	defaultMost         = 130_000
+	mostDevices         = 10_000
 )
+
+// mostID is how long the name of a group, an edge node or a device may be, in
+// bytes: they are kept.
+const mostID = 256
 
 // mostMute is how many times [Settings.BirthWithin] an edge node has to answer
 // after a new connection.
@@ -124,6 +132,8 @@ type Tally struct {
 	Births, Deaths, Data   uint64
 	Gaps, Asked, Dropped   uint64 // Dropped: nobody knows what they were of
 	Waiting                int
+	TurnedAway             uint64 // messages of edge nodes and devices beyond the limits
+	LetGo                  uint64 // aliases of no use that found no room; see [Host.remember]
 }
 
 // NewHost returns a Host that has heard of nobody.
@@ -132,12 +142,14 @@ func NewHost(s Settings) *Host {
 	s.RebirthEvery = cmp.Or(s.RebirthEvery, DefaultRebirthEvery)
 	s.BirthWithin = cmp.Or(s.BirthWithin, DefaultBirthWithin)
 	s.Most = cmp.Or(s.Most, defaultMost)
-	return &Host{set: s, words: newWords(s.Uses, s.Limits.Samples), nodes: map[[2]string]*node{}, wait: map[*node]bool{}, mute: map[*node]time.Time{}}
+	s.Devices = cmp.Or(s.Devices, min(max(s.Most/2, 1), mostDevices))
+	return &Host{set: s, words: newWords(s.Uses, s.Limits), nodes: map[[2]string]*node{}, wait: map[*node]bool{}, mute: map[*node]time.Time{}}
 }
 
 // Tally returns the counts.
 func (h *Host) Tally() Tally {
 	t := h.tally
+	t.LetGo = h.letGo
 	t.Nodes, t.Devices = len(h.nodes), h.size-(len(h.nodes)-len(h.strangers))
 	for _, n := range h.nodes {
 		if n.online == online {
@@ -247,6 +259,10 @@ func (h *Host) Take(topic string, payload []byte, now time.Time) []Event {
 	refused := func(err error) []Event {
 		return []Event{{Kind: Refused, Topic: t, At: now, Refusal: ingest.AsRefusal(err), Payload: payload}}
 	}
+	if n := max(len(t.Group), len(t.Node), len(t.Device)); n > mostID {
+		h.tally.TurnedAway++
+		return refused(refuse("topic", fmt.Sprintf("names of at most %d bytes", mostID), fmt.Sprint(n)))
+	}
 	p, err := Decode(payload, h.set.Limits)
 	if err != nil {
 		return refused(err)
@@ -298,6 +314,7 @@ func (h *Host) Take(topic string, payload []byte, now time.Time) []Event {
 
 // full is why nobody new is taken.
 func (h *Host) full() *ingest.Refusal {
+	h.tally.TurnedAway++
 	return refuse("topic", fmt.Sprintf("one of the %d edge nodes and devices known: no more are taken", h.set.Most), "a new one")
 }
 
@@ -330,6 +347,7 @@ func bdSeq(p *Payload) int64 {
 
 func (h *Host) birth(t Topic, d, node *device, p *Payload, raw []byte, now time.Time) []Event {
 	list, named, _ := h.words.entries(d, p, true)
+	h.remember(d)
 	return h.read(t, d, node, list, named, raw, true, now)
 }
 
@@ -372,6 +390,11 @@ func (h *Host) deviceBirth(n *node, t Topic, p *Payload, raw []byte, now time.Ti
 	if d == nil {
 		if h.size >= h.set.Most {
 			return []Event{{Kind: Refused, Topic: t, At: now, Refusal: h.full(), Payload: raw}}
+		}
+		if len(n.devices) >= h.set.Devices {
+			h.tally.TurnedAway++
+			r := refuse("topic", fmt.Sprintf("one of the %d devices known of this edge node: no more are taken", h.set.Devices), "a new one")
+			return []Event{{Kind: Refused, Topic: t, At: now, Refusal: r, Payload: raw}}
 		}
 		h.size++
 		d = newDevice()

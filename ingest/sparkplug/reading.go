@@ -55,14 +55,18 @@ func (r *Reading) Whole() []byte {
 type words struct {
 	uses   []Use
 	most   int             // elements of an array
+	all    int             // elements of all arrays of a message
+	room   int             // of all, what is left for the message in hand
 	wanted map[string]bool // parts
 	roots  map[string]int32
 	names  []string   // of roots
 	skip   [][]string // by use: the triggers of the others
 }
 
-func newWords(uses []Use, most int) *words {
-	w := &words{uses: uses, most: most, wanted: map[string]bool{}, roots: map[string]int32{}}
+func newWords(uses []Use, l Limits) *words {
+	// An element to a byte: of the packed forms only booleans take less, and
+	// would make much of little.
+	w := &words{uses: uses, most: l.Samples, all: max(l.Bytes, l.Samples), wanted: map[string]bool{}, roots: map[string]int32{}}
 	for _, u := range uses {
 		for _, name := range append([]string{u.Trigger}, u.Names...) {
 			w.wanted[name] = true
@@ -89,7 +93,7 @@ func newWords(uses []Use, most int) *words {
 
 // def is what an alias stands for.
 type def struct {
-	root int32 // -1: nothing of use
+	root int32
 	typ  DataType
 }
 
@@ -97,7 +101,9 @@ type def struct {
 type device struct {
 	born   bool
 	online presence
-	alias  map[uint64]def
+	alias  map[uint64]def // of use, a few for each name
+	idle   []uint64       // aliases of no use, sorted
+	vague  bool           // idle lacks some
 	types  map[int32]DataType
 	known  map[string]kept      // current values, but for lists
 	lists  map[string][]float64 // that no throw has used yet
@@ -109,6 +115,15 @@ type kept struct {
 }
 
 func newDevice() *device { return &device{} }
+
+// aliasesOfName is how many aliases a birth may give to each name of use, on average.
+const aliasesOfName = 4
+
+// explained reports whether the birth has told an alias that is of no use.
+func (d *device) explained(alias uint64) bool {
+	_, found := slices.BinarySearch(d.idle, alias)
+	return found || d.vague
+}
 
 // entry is one part of a message.
 type entry struct {
@@ -126,8 +141,10 @@ type entry struct {
 func (w *words) entries(d *device, p *Payload, birth bool) (list []entry, named *Payload, missing string) {
 	out := *p
 	out.Metrics = slices.Clone(p.Metrics)
+	w.room = w.all
 	if birth {
-		d.alias, d.types = map[uint64]def{}, map[int32]DataType{}
+		d.alias, d.idle, d.types = map[uint64]def{}, nil, map[int32]DataType{}
+		defer func() { slices.Sort(d.idle) }()
 	}
 	for i := range out.Metrics {
 		m := &out.Metrics[i]
@@ -139,9 +156,9 @@ func (w *words) entries(d *device, p *Payload, birth bool) (list []entry, named 
 		} else if m.Aliased && !birth {
 			a, ok := d.alias[m.Alias]
 			switch {
-			case !ok && missing == "":
+			case !ok && missing == "" && !d.explained(m.Alias):
 				missing = "alias " + strconv.FormatUint(m.Alias, 10)
-			case ok && a.root >= 0:
+			case ok:
 				root, known = a.root, true
 				m.Name = w.names[root]
 				if m.Type == Unknown {
@@ -149,8 +166,13 @@ func (w *words) entries(d *device, p *Payload, birth bool) (list []entry, named 
 				}
 			}
 		}
-		if birth && m.Aliased {
+		switch {
+		case !birth || !m.Aliased:
+		case known && len(d.alias) < aliasesOfName*len(w.names):
 			d.alias[m.Alias] = def{root, m.Type}
+		default:
+			delete(d.alias, m.Alias)
+			d.idle = append(d.idle, m.Alias)
 		}
 		if !known {
 			continue
@@ -185,6 +207,7 @@ func (w *words) flatten(d *device, m *Metric, name string, root int32, at uint64
 		e := entry{name: name, null: m.Null}
 		if !m.Null {
 			e.part, e.err = part(&m.Value, m.Type, w.most)
+			w.spend(&e)
 			e.as = Metric{Name: name, Timestamp: at, Timed: true, Type: m.Type, Value: m.Value}
 		}
 		add(e)
@@ -225,11 +248,19 @@ func (w *words) flatten(d *device, m *Metric, name string, root int32, at uint64
 				continue
 			}
 			e := entry{name: under, part: Part{JSON: []byte("[]"), List: m.Value.DataSet.column(i, w.most)}}
+			w.spend(&e)
 			e.as = Metric{Name: under, Type: DoubleArray, Value: Bytes(PackArray(DoubleArray, e.part.List))}
 			add(e)
 		}
 	}
 	return true
+}
+
+// spend takes the elements of an entry from what the message may have in all.
+func (w *words) spend(e *entry) {
+	if w.room -= len(e.part.List); w.room < 0 && e.part.List != nil {
+		e.part, e.err = Part{}, &broken{"", fmt.Sprintf("at most %d elements in all arrays of a message", w.all), "more"}
+	}
 }
 
 // windows cuts parts where a trigger came more than once in a message: a batch
@@ -261,9 +292,29 @@ func (w *words) windows(list []entry) [][]entry {
 }
 
 // memory bounds what is kept of lists that wait for their trigger.
-type memory struct{ elements int }
+type memory struct {
+	elements int
+	aliases  int    // of no use, that are kept all the same
+	letGo    uint64 // of those, that were not
+}
 
-const mostElements = 8 << 20 // 64 MB
+const (
+	mostElements = 8 << 20 // 64 MB
+	mostAliases  = 8 << 20 // 64 MB
+)
+
+// remember counts the aliases of no use that a birth has told. They are kept to
+// see that a birth was missed when another alias comes. Where there is no room
+// for them, any other alias of the device is taken to be of no use: what its
+// throws are made of is known.
+func (m *memory) remember(d *device) {
+	if m.aliases+len(d.idle) > mostAliases {
+		m.letGo += uint64(len(d.idle))
+		d.idle, d.vague = nil, true
+		return
+	}
+	m.aliases += len(d.idle)
+}
 
 func (m *memory) drop(d *device, name string) {
 	m.elements -= len(d.lists[name])
@@ -275,11 +326,12 @@ func (m *memory) clear(d *device) {
 	for name := range d.lists {
 		m.drop(d, name)
 	}
-	d.known = nil
+	m.aliases -= len(d.idle)
+	d.known, d.alias, d.idle, d.vague = nil, nil, nil, false
 }
 
 // mostKept bounds a text that is kept, in bytes: names and numbers are shorter.
-const mostKept = 4 << 10
+const mostKept = 1 << 10
 
 // keep makes an entry what is known. Historical ones are no current values.
 func (m *memory) keep(d *device, e *entry, birth bool) {
@@ -288,7 +340,7 @@ func (m *memory) keep(d *device, e *entry, birth bool) {
 	}
 	m.drop(d, e.name)
 	switch {
-	case e.null || len(e.as.Value.Bytes) > mostKept && e.part.List == nil:
+	case e.null || max(len(e.as.Value.Bytes), len(e.part.JSON)) > mostKept && e.part.List == nil:
 		delete(d.known, e.name)
 	case e.part.List != nil:
 		if birth || m.elements+len(e.part.List) > mostElements {
@@ -417,7 +469,7 @@ func (r *Reading) take(name string, e *entry, d, node *device) {
 // [*ingest.Refusal].
 func Alone(s Settings, t Topic, births [][]byte, payload []byte) ([]*Reading, error) {
 	s.Limits = s.Limits.or(DefaultLimits())
-	w := newWords(s.Uses, s.Limits.Samples)
+	w := newWords(s.Uses, s.Limits)
 	d, node := newDevice(), newDevice()
 	var m memory
 	for _, b := range births {
@@ -434,8 +486,10 @@ func Alone(s Settings, t Topic, births [][]byte, payload []byte) ([]*Reading, er
 			d.alias, d.types = map[uint64]def{}, map[int32]DataType{}
 		}
 		maps.Copy(d.alias, one.alias)
+		d.idle = append(d.idle, one.idle...)
 		maps.Copy(d.types, one.types)
 	}
+	slices.Sort(d.idle)
 	p, err := Decode(payload, s.Limits)
 	if err != nil {
 		return nil, err
