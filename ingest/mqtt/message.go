@@ -20,6 +20,7 @@ type Message struct {
 
 	promised bool // QoS 1: it comes again if it is not acknowledged
 	held     *held
+	size     int64  // of it, that held counts
 	sum      uint64 // of topic and payload
 
 	// Under the lock of held, if there is one.
@@ -46,17 +47,47 @@ func (m *Message) Ack() {
 // and after the second one nothing could be received any more, not even the
 // broker's sign of life.
 type held struct {
-	seed maphash.Seed
-	mu   sync.Mutex
-	of   map[uint64]*Message // by sum; of two that are equal, the later
+	seed  maphash.Seed
+	mu    sync.Mutex
+	of    map[uint64]*Message // by sum; of two that are equal, the later
+	bytes int64               // of all that are in hand
+	freed chan struct{}       // has one when they may have become fewer
 }
 
-func newHeld() *held { return &held{seed: maphash.MakeSeed(), of: map[uint64]*Message{}} }
+func newHeld() *held {
+	return &held{seed: maphash.MakeSeed(), of: map[uint64]*Message{}, freed: make(chan struct{}, 1)}
+}
+
+// full reports whether no more is to be handed over.
+func (h *held) full(most int64) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.bytes > most
+}
+
+// less counts m no more; the caller holds the lock.
+func (h *held) less(m *Message) {
+	h.bytes -= m.size
+	m.size = 0
+	h.signal()
+}
+
+func (h *held) signal() {
+	select {
+	case h.freed <- struct{}{}:
+	default:
+	}
+}
 
 // again reports whether m came before, on an older connection, and is in hand
 // still. If not, it is held from now on.
 func (h *held) again(m *Message) bool {
+	size := int64(len(m.Topic) + len(m.Payload))
 	if !m.promised {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		m.held, m.size = h, size
+		h.bytes += size
 		return false
 	}
 	var sum maphash.Hash
@@ -71,6 +102,8 @@ func (h *held) again(m *Message) bool {
 		return true
 	}
 	h.of[m.sum] = m
+	m.size = size
+	h.bytes += size
 	return false
 }
 
@@ -82,6 +115,7 @@ func (h *held) settle(m *Message) bool {
 		return false
 	}
 	m.acked = true
+	h.less(m)
 	if h.of[m.sum] == m {
 		delete(h.of, m.sum)
 	}
@@ -92,6 +126,7 @@ func (h *held) settle(m *Message) bool {
 func (h *held) drop(m *Message) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	h.less(m)
 	if h.of[m.sum] == m {
 		delete(h.of, m.sum)
 	}

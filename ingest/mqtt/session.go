@@ -29,6 +29,9 @@ var ErrNotConnected = errors.New("not connected to the broker")
 // DefaultInFlight is the in-flight window where none is given.
 const DefaultInFlight = 1024
 
+// DefaultInHand is how many bytes may be in hand where nothing is given.
+const DefaultInHand = 256 << 20
+
 // Options is what a session needs.
 type Options struct {
 	// Brokers are tried in this order at every attempt: tcp://host:port or
@@ -51,8 +54,12 @@ type Options struct {
 	// sends (max_inflight_messages), or a receiver that stands still for a minute
 	// costs the connection, though no message.
 	InFlight int
-	Log      *slog.Logger     // nil: nothing is logged
-	Now      func() time.Time // of Message.ArrivedAt and Status.Since; nil: time.Now
+	// InHand is how many bytes of messages may be in hand before no more are
+	// received, DefaultInHand where it is 0. The broker's own limit
+	// (max_inflight_bytes) should be no higher, for the same reason.
+	InHand int64
+	Log    *slog.Logger     // nil: nothing is logged
+	Now    func() time.Time // of Message.ArrivedAt and Status.Since; nil: time.Now
 }
 
 // Status is how the session stands.
@@ -63,6 +70,7 @@ type Status struct {
 	Since      time.Time // when Connected last changed; zero before the first connection
 	LastError  string    // why it is not Connected or not Subscribed, or the last time was not
 	Reconnects uint64    // connections after the first
+	Waits      uint64    // how often no more was received for the size of what was in hand
 }
 
 // Session is a session with a broker. Its methods may be called at the same time.
@@ -96,6 +104,9 @@ func Open(ctx context.Context, o Options) (*Session, error) {
 	}
 	if o.InFlight == 0 {
 		o.InFlight = DefaultInFlight
+	}
+	if o.InHand == 0 {
+		o.InHand = DefaultInHand
 	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
@@ -230,6 +241,10 @@ func (s *Session) receive(l *Link, msg *Message) {
 	if s.held.again(msg) {
 		return
 	}
+	if !s.roomy(l, s.o.InHand+msg.size) {
+		s.held.drop(msg)
+		return
+	}
 	select {
 	case s.messages <- msg:
 		return
@@ -237,6 +252,29 @@ func (s *Session) receive(l *Link, msg *Message) {
 	case <-s.ending: // it stays at the broker
 	}
 	s.held.drop(msg)
+}
+
+// roomy waits until no more than so many bytes are in hand; false when the
+// message is left to the broker.
+func (s *Session) roomy(l *Link, most int64) bool {
+	if !s.held.full(most) {
+		return true
+	}
+	s.mu.Lock()
+	s.status.Waits++
+	s.mu.Unlock()
+	for s.held.full(most) {
+		select {
+		case <-s.held.freed:
+		case <-l.Gone():
+			s.held.signal() // it may have been for the next connection
+			return false
+		case <-s.ending:
+			return false
+		}
+	}
+	s.held.signal()
+	return true
 }
 
 // run connects, and connects again.
