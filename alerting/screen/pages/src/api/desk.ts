@@ -59,7 +59,8 @@ export const readSendings = async (id: string, signal?: Asked): Promise<Sending[
 
 // The fleet.
 
-export const readWorkList = async (signal?: Asked): Promise<AreaJobs[]> => (await get<List<AreaJobs>>("/worklist", {}, signal)).items;
+/** more tells how many turnouts come after those that are told. */
+export const readWorkList = (signal?: Asked): Promise<{ items: AreaJobs[]; more?: number }> => get("/worklist", {}, signal);
 
 export const readFleet = (signal?: Asked): Promise<Fleet> => get("/fleet", {}, signal);
 

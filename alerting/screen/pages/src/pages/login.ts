@@ -5,6 +5,7 @@ import { fill, h } from "../dom.ts";
 import { failure } from "../failure.ts";
 import { field, form, password, text } from "../form.ts";
 import type { Draw } from "../page.ts";
+import { sentence } from "../sentence.ts";
 import { nextPath, readSession } from "../session.ts";
 
 export const loginPage: Draw = (root, _yard, _args, signal) => {
@@ -74,7 +75,7 @@ export const welcomePage: Draw = (root, _yard, _args, signal) => {
       fill(body, setup && h("p", { class: "lead" }, "Administrators make accounts for all others, and see what was done by whom."), f.el);
       (setup ? name : secret).input.focus();
     } catch (err) {
-      if (!signal.aborted) fill(body, failure(err, "This link cannot be used."), h("p", null, h("a", { href: "/login" }, "To the login")));
+      if (!signal.aborted) fill(body, failure(err instanceof Problem ? new Problem(err.status, sentence(err.message), err.details) : err, "This link cannot be used."), h("p", null, h("a", { href: "/login" }, "To the login")));
     }
   };
   void draw();

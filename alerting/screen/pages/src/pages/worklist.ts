@@ -27,6 +27,7 @@ export const worklistPage: Draw = (root, yard, _args, signal) => {
   let grouped = asked.has("order") ? asked.get("order") !== "all" : matchMedia("(min-width: 40.01rem)").matches;
   let shown = most;
   let areas: AreaJobs[] = [];
+  let untold = 0; // turnouts after those of the list
   let rows: Row[] = [];
   let drawn = "";
   const opened = new Set<string>();
@@ -73,7 +74,7 @@ export const worklistPage: Draw = (root, yard, _args, signal) => {
     fill(order, ([["By area", true], ["One order", false]] as const).map(([word, on]) => h("button", { type: "button", class: "act", "aria-pressed": String(grouped === on), on: { click: () => { grouped = on; note(); draw(); } } }, word)));
     openAll.textContent = here.some((r) => !opened.has(r.job.turnout)) ? "Unfold all" : "Fold all";
     openAll.hidden = here.length === 0;
-    fill(summary, rows.length === 0 ? "No turnout asks for a visit." : [count(all.length, "turnout to visit", "turnouts to visit"), ", the most pressing first"]);
+    fill(summary, rows.length === 0 ? "No turnout asks for a visit." : [count(all.length, "turnout to visit", "turnouts to visit"), ", the most pressing first", untold > 0 && `; ${count(untold, "more comes", "more come")} after these and are not shown`]);
     const groups = new Map<string, Row[]>();
     for (const r of here) {
       const key = grouped ? (r.job.area ?? "") : "";
@@ -138,8 +139,10 @@ export const worklistPage: Draw = (root, yard, _args, signal) => {
 
   const load = async (): Promise<void> => {
     try {
-      areas = await readWorkList(signal);
-      const key = JSON.stringify(areas);
+      const told = await readWorkList(signal);
+      areas = told.items;
+      untold = told.more ?? 0;
+      const key = JSON.stringify(told);
       fill(trouble);
       if (key === drawn) return;
       const first = drawn === "";
