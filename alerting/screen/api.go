@@ -19,7 +19,7 @@ import (
 const (
 	apiPath    = "/api/v1"
 	eventsPath = apiPath + "/events"
-	maxBody    = 32 << 10 // of a work record, the only body there is
+	maxBody    = 32 << 10 // of most
 )
 
 // answer is a response with a body.

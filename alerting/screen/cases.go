@@ -14,8 +14,11 @@ import (
 	"throwline/detect"
 )
 
-// mostCases is how many alerts are looked at for one answer.
-const mostCases = 20_000
+const (
+	mostCases    = 20_000    // alerts that are looked at for one answer
+	mostSendings = 1000      // of one alert that are told
+	maxSeveral   = 256 << 10 // bytes of a body that names 1000 alerts and their calls
+)
 
 func (s *server) registerCases(api huma.API) {
 	get(api, "alerts", "/alerts", "Alerts, newest raised first; those that live, what calls for someone first", s.alerts, http.StatusNotFound)
@@ -33,10 +36,13 @@ func (s *server) registerCases(api huma.API) {
 	} {
 		change(api, http.MethodPost, string(a.action)+"-alert", "/alerts/{id}/"+string(a.action), a.summary, http.StatusOK, s.actOn(a.action), http.StatusConflict)
 	}
-	change(api, http.MethodPost, "acknowledge-alerts", "/alerts/acknowledge", "Say that one has seen several alerts; each stands by itself", http.StatusOK, s.acknowledge)
+	huma.Register(api, huma.Operation{
+		OperationID: "acknowledge-alerts", Method: http.MethodPost, Path: apiPath + "/alerts/acknowledge", Summary: "Say that one has seen several alerts; each stands by itself",
+		MaxBodyBytes: maxSeveral, Middlewares: huma.Middlewares{onlyJSON(api)}, Errors: []int{400, 401, 403, 404, 413, 415, 422, 503},
+	}, s.acknowledge)
 	get(api, "alert-journal", "/alerts/{id}/journal", "All that became of an alert, newest first", s.alertJournal)
 	get(api, "journal", "/journal", "The journal of all alerts, newest first", s.journal, http.StatusNotFound)
-	get(api, "sendings", "/alerts/{id}/sendings", "What was and is to be sent of an alert", s.sendings)
+	get(api, "sendings", "/alerts/{id}/sendings", "What was and is to be sent of an alert, the latest 1000, oldest first", s.sendings)
 }
 
 // desk returns what people do about alerts, or a problem where there is none.
@@ -401,6 +407,8 @@ func (s *server) sendings(ctx context.Context, in *AlertInput) (*answer[List[ale
 	if err != nil {
 		return nil, s.problem(ctx, err, "read what was sent")
 	}
+	// The oldest come first: of those that are too many the latest are told.
+	items = items[max(0, len(items)-mostSendings):]
 	return &answer[List[alerting.Sending]]{List[alerting.Sending]{Items: append([]alerting.Sending{}, items...)}}, nil
 }
 

@@ -145,13 +145,14 @@ func (s *server) door(next http.Handler) http.Handler {
 			return
 		}
 		if safe := r.Method == http.MethodGet || r.Method == http.MethodHead; !safe && !byToken && a.known && !d.sameOrigin(r) {
+			s.o.Refused.Add(RefusedOrigin)
 			writeProblem(w, http.StatusForbidden, "with a cookie, a page of this address only may change anything; a program shows a token")
 			return
 		}
 		// A page says whom it takes to be logged in. Where another is by now, what
 		// the one has filled in must not be done in the other's name.
 		if as := r.Header.Get("X-Throwline-As"); as != "" && a.known && as != a.visitor.Account.Name {
-			writeProblem(w, http.StatusUnauthorized, "expected "+as+" to be logged in, found another; load the page anew")
+			writeProblem(w, http.StatusUnauthorized, "expected "+clipped(printable(as), mostFaultEcho)+" to be logged in, found another; load the page anew")
 			return
 		}
 		ctx := context.WithValue(r.Context(), askingKey{}, a)
@@ -308,7 +309,7 @@ func hosts(ours []string, next http.Handler) http.Handler {
 	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if !ourHost(r.Host, ours) {
-			writeProblem(w, http.StatusMisdirectedRequest, "expected localhost or a name of the configuration (access.public_url) as the host, found "+printable(r.Host))
+			writeProblem(w, http.StatusMisdirectedRequest, "expected localhost or a name of the configuration (access.public_url) as the host, found "+clipped(printable(r.Host), mostFaultEcho))
 			return
 		}
 		next.ServeHTTP(w, r)

@@ -66,6 +66,7 @@ func (s *server) events(w http.ResponseWriter, r *http.Request) {
 	if v, ok := VisitorOf(r.Context()); ok {
 		address := whoAsks(r.Context()).address
 		if err := s.streams.enter(v.Account.Name, address); err != nil {
+			s.o.Refused.Add(RefusedStreams)
 			h.Set("Retry-After", "10")
 			writeProblem(w, http.StatusServiceUnavailable, err.Error())
 			return
@@ -74,6 +75,7 @@ func (s *server) events(w http.ResponseWriter, r *http.Request) {
 	}
 	me, err := s.o.Hub.join()
 	if err != nil {
+		s.o.Refused.Add(RefusedStreams)
 		h.Set("Retry-After", "10")
 		writeProblem(w, http.StatusServiceUnavailable, err.Error())
 		return

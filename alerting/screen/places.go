@@ -17,6 +17,7 @@ import (
 const (
 	maxPlaces   = 16 << 20 // bytes of a registry that is sent
 	placesRead  = time.Minute
+	mostPlaces  = 200_000 // as many as a file may have
 	csvType     = "text/csv"
 	csvTypeUTF8 = "text/csv; charset=utf-8"
 )
@@ -122,6 +123,9 @@ func (s *server) savePlace(ctx context.Context, in *savePlaceInput) (*answer[ale
 	p := alerting.Place{
 		Turnout: in.Turnout, Area: b.Area, Line: b.Line, Position: b.Position, Drive: b.Drive, Criticality: b.Criticality,
 		ThrowTime: b.ThrowTime, EffortRise: b.EffortRise, OutOfService: b.OutOfService, Notes: b.Notes,
+	}
+	if _, there := placeOf(desk, in.Turnout); !there && len(desk.Places()) >= mostPlaces {
+		return nil, s.full("path.turnout", "turnouts in the registry", mostPlaces)
 	}
 	if err := desk.SavePlace(ctx, By(ctx, b.By), p); err != nil {
 		return nil, s.problem(ctx, err, "enter what is said of the turnout")

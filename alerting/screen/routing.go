@@ -23,12 +23,24 @@ func (s *server) registerRouting(api huma.API) {
 	change(api, http.MethodPost, "try-target", "/targets/{name}/trial", "Send a trial message; 502: it did not get through, and why", http.StatusNoContent, s.tryTarget, http.StatusBadGateway)
 }
 
-func (s *server) workList(context.Context, *struct{}) (*answer[List[alerting.AreaJobs]], error) {
+// mostJobs is how many turnouts a work list tells: more than anyone can visit
+// before it is another.
+const mostJobs = 5000
+
+// WorkList is which turnouts to visit.
+type WorkList struct {
+	Items []alerting.AreaJobs `json:"items"`
+	More  int                 `json:"more,omitempty" doc:"turnouts that come after these, beyond 5000, and are not told"`
+}
+
+func (s *server) workList(context.Context, *struct{}) (*answer[WorkList], error) {
 	desk, err := s.desk()
 	if err != nil {
 		return nil, err
 	}
-	return &answer[List[alerting.AreaJobs]]{List[alerting.AreaJobs]{Items: alerting.ByArea(desk.WorkList())}}, nil
+	jobs := desk.WorkList()
+	told := min(len(jobs), mostJobs)
+	return &answer[WorkList]{WorkList{alerting.ByArea(jobs[:told]), len(jobs) - told}}, nil
 }
 
 // Route says who gets what.
@@ -102,10 +114,16 @@ func (s *server) examine(ctx context.Context, _ *struct{}) (*answer[List[alertin
 		return nil, err
 	}
 	if !s.examining.TryLock() {
-		return nil, huma.Error503ServiceUnavailable("someone else has it examined just now; ask again in some seconds")
+		return nil, s.later("someone else has it examined just now; ask again in some seconds")
 	}
 	defer s.examining.Unlock()
 	return &answer[List[alerting.Sign]]{List[alerting.Sign]{Items: desk.Examine(ctx)}}, nil
+}
+
+// later answers that someone else does the same just now.
+func (s *server) later(detail string) error {
+	s.o.Refused.Add(RefusedReads)
+	return huma.ErrorWithHeaders(huma.Error503ServiceUnavailable(detail), http.Header{"Retry-After": {"5"}})
 }
 
 func (s *server) targets(ctx context.Context, _ *struct{}) (*answer[List[alerting.TargetState]], error) {
@@ -133,6 +151,10 @@ func (s *server) tryTarget(ctx context.Context, in *tryTargetInput) (*struct{}, 
 	if err != nil {
 		return nil, err
 	}
+	if !s.trying.TryLock() {
+		return nil, s.later("someone tries a target just now; ask again in some seconds")
+	}
+	defer s.trying.Unlock()
 	err = desk.Try(ctx, By(ctx, in.Body.By), in.Name)
 	if r := ingest.AsRefusal(err); r != nil {
 		// It is the target that has refused. What it said is what one tries it for.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	stdlog "log"
 	"log/slog"
 	"net/http"
 	"runtime/debug"
@@ -41,6 +42,8 @@ type Options struct {
 
 	// Door lets in who may come in; nil: everyone who reaches it may do everything.
 	Door *Door
+	// Refused counts what is turned away; nil: nobody looks at it.
+	Refused *Refusals
 	// Hosts are the names under which browsers ask, beside those of the
 	// loopback, without ports; others are refused. nil: any name.
 	Hosts []string
@@ -54,7 +57,14 @@ type server struct {
 	glance    glance
 	fleets    fleets
 	examining sync.Mutex
+	trying    sync.Mutex
+	adding    sync.Mutex // of what is bounded in number
 	streams   streams
+	requests  requests
+	reads     *turns
+	downloads *turns
+	scrapes   *turns
+	answers   room
 }
 
 // New returns the handler of the API, the event stream and the pages. It may be
@@ -66,12 +76,20 @@ func newServer(o Options, pages fs.FS) *server {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &server{o: o, mux: &multiplexer{ServeMux: http.NewServeMux()}}
+	if o.Refused == nil {
+		o.Refused = &Refusals{}
+	}
+	s := &server{
+		o: o, mux: &multiplexer{ServeMux: http.NewServeMux()},
+		reads: newTurns(mostReads, mostReadsOf, RefusedReads), downloads: newTurns(mostDownloads, mostDownloadsOf, RefusedDownloads),
+		scrapes: newTurns(mostScrapes, mostScrapesOf, RefusedReads),
+	}
 	config := huma.DefaultConfig("Throwline", "1")
 	config.Info.Description = "Throws of turnouts, measured and compared with their own past. " + Advisory
 	config.OpenAPIPath, config.DocsPath, config.SchemasPath = "", "", ""
 	config.CreateHooks = nil // no $schema in every answer
 	config.Formats = map[string]huma.Format{"application/json": jsonFormat, "json": jsonFormat}
+	config.Transformers = append(config.Transformers, brief)
 	config.RejectUnknownQueryParameters = true
 	config.AllowAdditionalPropertiesByDefault = true // answers may grow; readers are told so
 	s.api = humago.New(s.mux, config)
@@ -107,26 +125,29 @@ func (s *server) handler() http.Handler {
 		}
 	}
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		s.o.Refused.Add(RefusedOrigin)
 		writeProblem(w, http.StatusForbidden, "a page of another origin may not change anything here")
 	}))
-	compressed := gzhttp.GzipHandler(s.mux)
-	return headers(s.mended(hosts(s.o.Hosts, cross.Handler(s.door(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+	compressed := gzhttp.GzipHandler(s.inTurn(s.mux))
+	return headers(s.mended(s.underWay(hosts(s.o.Hosts, cross.Handler(s.door(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if r.URL.Path == eventsPath {
 			s.mux.ServeHTTP(w, r) // uncompressed, so that nothing gathers events
 			return
 		}
 		compressed.ServeHTTP(w, r)
-	}))))))
+	})))))))
 }
 
 // begun is an answer of which it is known whether it has begun.
 type begun struct {
 	http.ResponseWriter
-	yes bool
+	yes     bool
+	refused *Refusals
 }
 
 func (b *begun) WriteHeader(status int) {
 	b.yes = true
+	b.refused.ofStatus(status)
 	b.ResponseWriter.WriteHeader(status)
 }
 
@@ -142,7 +163,7 @@ func (b *begun) Unwrap() http.ResponseWriter { return b.ResponseWriter }
 // off, so that it cannot be taken for a whole one.
 func (s *server) mended(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		b := &begun{ResponseWriter: w}
+		b := &begun{ResponseWriter: w, refused: s.o.Refused}
 		defer func() {
 			switch p := recover(); p {
 			case nil:
@@ -160,8 +181,7 @@ func (s *server) mended(next http.Handler) http.Handler {
 	})
 }
 
-// Server returns an HTTP server with the time limits that the screen is made
-// for. Shutdown of the server closes the hub.
+// Server returns an HTTP server with the limits that the screen is made for. Shutdown of the server closes the hub.
 func Server(h http.Handler, hub *Hub, log *slog.Logger) *http.Server {
 	s := &http.Server{
 		Handler:           h,
@@ -170,9 +190,11 @@ func Server(h http.Handler, hub *Hub, log *slog.Logger) *http.Server {
 		WriteTimeout:      60 * time.Second, // the event stream sets its own
 		IdleTimeout:       2 * time.Minute,
 		MaxHeaderBytes:    32 << 10,
+		// What bodies may wait in memory before anybody reads them.
+		HTTP2: &http.HTTP2Config{MaxConcurrentStreams: 100, MaxReceiveBufferPerConnection: 256 << 10, MaxReceiveBufferPerStream: 64 << 10},
 	}
 	if log != nil {
-		s.ErrorLog = slog.NewLogLogger(log.Handler(), slog.LevelWarn)
+		s.ErrorLog = stdlog.New(&seldom{log: log}, "", 0)
 	}
 	s.RegisterOnShutdown(hub.Close)
 	return s

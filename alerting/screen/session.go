@@ -67,11 +67,16 @@ func (s *server) accounts() (Accounts, error) {
 // doorProblem turns an error of the accounts into a problem.
 func (s *server) doorProblem(ctx context.Context, err error, doing string) error {
 	var wait interface{ After() time.Duration }
+	var full interface{ Full() bool }
+	if errors.As(err, &full) && full.Full() {
+		s.o.Refused.Add(RefusedMore)
+	}
 	switch {
 	case errors.As(err, &wait):
 		seconds := max(1, int(wait.After().Round(time.Second).Seconds()))
 		return huma.ErrorWithHeaders(huma.Error429TooManyRequests(err.Error()), http.Header{"Retry-After": {strconv.Itoa(seconds)}})
 	case errors.Is(err, alerting.ErrBusy):
+		s.o.Refused.Add(RefusedLogins)
 		return huma.ErrorWithHeaders(huma.Error503ServiceUnavailable(err.Error()), http.Header{"Retry-After": {"2"}})
 	case errors.Is(err, alerting.ErrWrongLogin):
 		return huma.Error401Unauthorized(alerting.ErrWrongLogin.Error())
@@ -227,6 +232,10 @@ func (s *server) beginOpenID(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	to, browser, err := s.o.Door.Accounts.BeginOpenID(r.Context())
+	if errors.Is(err, alerting.ErrBusy) {
+		s.manyLogins(w)
+		return
+	}
 	if err != nil {
 		s.o.Log.Error("request failed", "doing", "begin a login at the OpenID provider", "error", err)
 		s.noLogin(w, http.StatusServiceUnavailable, "The provider cannot be reached now; the log says why.")
@@ -264,6 +273,9 @@ func (s *server) finishOpenID(w http.ResponseWriter, r *http.Request) {
 	case errors.Is(err, alerting.ErrLink):
 		s.noLogin(w, http.StatusForbidden, "This login was not begun in this browser, or took too long.")
 		return
+	case errors.Is(err, alerting.ErrBusy):
+		s.manyLogins(w)
+		return
 	case errors.Is(err, alerting.ErrDenied):
 		s.o.Log.Warn("login refused", "error", err)
 		s.noLogin(w, http.StatusForbidden, err.Error())
@@ -278,6 +290,13 @@ func (s *server) finishOpenID(w http.ResponseWriter, r *http.Request) {
 	path, _ := base64.RawURLEncoding.DecodeString(next)
 	s.o.Log.Debug("logged in", "account", v.Account.Name)
 	http.Redirect(w, r, ownPath(string(path)), http.StatusSeeOther)
+}
+
+// manyLogins answers where more log in at the provider than may at once.
+func (s *server) manyLogins(w http.ResponseWriter) {
+	s.o.Refused.Add(RefusedLogins)
+	w.Header().Set("Retry-After", "2")
+	s.noLogin(w, http.StatusServiceUnavailable, "Too many are logging in at this moment; try again shortly.")
 }
 
 func (s *server) noLogin(w http.ResponseWriter, status int, why string) {

@@ -65,7 +65,7 @@ func (samples) Schema(huma.Registry) *huma.Schema {
 type trendsInput struct {
 	TurnoutInput
 	RangeInput
-	Features []string `query:"features" doc:"names of features; where left out: duration, effort, travel_mean, unlock_peak, lock_peak"`
+	Features []string `query:"features" maxItems:"100" doc:"names of features; where left out: duration, effort, travel_mean, unlock_peak, lock_peak"`
 	Limit    int      `query:"limit" minimum:"50" maximum:"20000" default:"2000" doc:"throws of one end, at most; beyond it they are thinned. Without from, at most the latest 2000 throws are read"`
 
 	wanted []detect.Feature
@@ -82,8 +82,7 @@ func (in *trendsInput) Resolve(ctx huma.Context) []error {
 	for _, name := range in.Features {
 		f, ok := detect.ParseFeature(name)
 		if !ok {
-			errs = append(errs, &huma.ErrorDetail{Location: "query.features", Message: "expected names of features: " + featureNames(), Value: name})
-			continue
+			return append(errs, &huma.ErrorDetail{Location: "query.features", Message: "expected names of features: " + featureNames(), Value: name})
 		}
 		if !slices.Contains(in.wanted, f) {
 			in.wanted = append(in.wanted, f)

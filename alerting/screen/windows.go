@@ -13,6 +13,11 @@ import (
 	"throwline/alerting"
 )
 
+const (
+	mostWindows = 1000
+	mostHidden  = 1000 // alerts that a preview tells
+)
+
 func (s *server) registerWindows(api huma.API) {
 	get(api, "windows", "/windows", "Times in which alerts are suppressed by design: possessions, works", s.windows, http.StatusNotFound)
 	change(api, http.MethodPost, "add-window", "/windows", "Enter a window", http.StatusCreated, s.addWindow)
@@ -38,9 +43,9 @@ type NewWindow struct {
 // refused: it would match all.
 type NewMatch struct {
 	_          struct{}            `additionalProperties:"false"`
-	Areas      []string            `json:"areas,omitempty"`
-	Lines      []string            `json:"lines,omitempty"`
-	Turnouts   []string            `json:"turnouts,omitempty" doc:"names, or patterns with * and ?"`
+	Areas      []string            `json:"areas,omitempty" maxItems:"1000"`
+	Lines      []string            `json:"lines,omitempty" maxItems:"1000"`
+	Turnouts   []string            `json:"turnouts,omitempty" maxItems:"1000" doc:"names, or patterns with * and ?"`
 	Conditions []string            `json:"conditions,omitempty" enum:"stiffening,slow-throw,incomplete-throw,odd-throw,late-detection,weak-supply,doubtful-measurement,cabinet-silent"`
 	Priorities []alerting.Priority `json:"priorities,omitempty" enum:"high,medium,low"`
 }
@@ -160,6 +165,13 @@ func (s *server) saveWindow(ctx context.Context, id int64, n *NewWindow) (*answe
 	if err != nil {
 		return nil, err
 	}
+	if id == 0 {
+		s.adding.Lock()
+		defer s.adding.Unlock()
+		if len(desk.Windows()) >= mostWindows {
+			return nil, s.full("body", "windows", mostWindows)
+		}
+	}
 	w.ID = id
 	if w, err = desk.SaveWindow(ctx, w.By, w); err != nil {
 		return nil, s.problem(ctx, err, "enter the window")
@@ -188,7 +200,8 @@ type WindowPreview struct {
 	Active bool            `json:"active" doc:"it would hold now"`
 	Ends   time.Time       `json:"ends_at,omitzero" doc:"of the time that would hold now"`
 	Starts []time.Time     `json:"starts" doc:"the next five after now, with the offset of the window's zone"`
-	Hides  []alerting.Case `json:"hides" doc:"of the alerts that live now, those that it hides while it holds"`
+	Hides  []alerting.Case `json:"hides" doc:"of the alerts that live now, those that it hides while it holds; at most 1000"`
+	More   int             `json:"more,omitempty" doc:"that it hides and that are not told"`
 }
 
 // startsShown is how many starts a preview tells.
@@ -214,5 +227,8 @@ func (s *server) previewWindow(ctx context.Context, in *addWindowInput) (*answer
 		place.Turnout = c.Turnout
 		return !w.Match.Matches(place, &c.Alert)
 	})...)
+	if out.More = max(0, len(out.Hides)-mostHidden); out.More > 0 {
+		out.Hides = slices.Clone(out.Hides[:mostHidden])
+	}
 	return &answer[WindowPreview]{out}, nil
 }
