@@ -310,7 +310,14 @@ func (p *picture) weigh(lead *view, weights map[CauseName]float64) {
 				fits[i] += p.second(o, lead, &list[i], &s)
 			}
 		}
+		if math.IsNaN(fits[i]) { // the trace is made of numbers that nothing can be laid over
+			fits[i] = math.Inf(-1)
+		}
 		best = max(best, fits[i])
+	}
+	if math.IsInf(best, -1) {
+		weights[UnknownCause] = 1
+		return
 	}
 	for i := range list {
 		weights[list[i].cause] += list[i].prior * math.Exp(tempered*(fits[i]-best))

@@ -23,8 +23,25 @@ func (s *State) findings(o *Observation, late bool) []Finding {
 	if f, ok := s.useless(); ok && !slices.ContainsFunc(out, func(f Finding) bool { return f.Condition == DoubtfulMeasurement }) {
 		out = append(out, f)
 	}
+	for i := range out {
+		out[i].finite()
+	}
 	slices.SortStableFunc(out, func(a, b Finding) int { return cmp.Compare(b.Urgency, a.Urgency) })
 	return out
+}
+
+// finite takes out of the finding what is no number: it says nothing, and what
+// cannot be written down would keep all else from being filed.
+func (f *Finding) finite() {
+	is := func(x ...float64) bool {
+		return !slices.ContainsFunc(x, func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) })
+	}
+	if !is(f.ChangePercent) {
+		f.ChangePercent = 0
+	}
+	if x := f.Forecast; x != nil && !is(x.P10, x.P50, x.P90) {
+		f.Forecast = nil
+	}
 }
 
 func (s *State) incompletes(o *Observation, late bool) []Finding {
@@ -550,7 +567,7 @@ func (t *track) frame() frame {
 	}
 	var usual [ProfileLen]float64
 	for i := range usual {
-		usual[i] = float64(t.mid[i]-t.idle) / max(float64(t.running), 1e-9)
+		usual[i] = bounded(float64(t.mid[i]-t.idle) / max(float64(t.running), 1e-9))
 	}
 	f.own = ownCourses(&usual, t.quantity == ingest.HydraulicPressure)
 	return f

@@ -88,15 +88,22 @@ func (t *track) read(tr *Trace) reading {
 	for i := range cells {
 		p := part(&tr.Profile, b1+float64(i)*step, b1+float64(i+1)*step)
 		sum += p
-		r[sCell+i] = (p - idle) / max(run, 1e-9)
+		r[sCell+i] = bounded((p - idle) / max(run, 1e-9))
 	}
 	r[sTravel] = above(sum / cells)
 	if run > 0 {
-		r[sIdle] = (float64(f[Idle]) - idle) / run
+		r[sIdle] = bounded((float64(f[Idle]) - idle) / run)
 	}
 	r[sRipple] = math.Log(float64(f[Ripple]) + 0.01*run)
 	return r
 }
+
+// mostShare is the largest share of the running level that is told apart: a
+// level of next to nothing would make shares whose squares are no numbers any more.
+const mostShare = 1e3
+
+// bounded bounds a share, so that a float32 holds what is made of it. NaN stays.
+func bounded(x float64) float64 { return min(max(x, -mostShare), mostShare) }
 
 // loaded returns the covariates with the travel effort of the throw: what the
 // other signals do with a heavier or lighter travel is no news of theirs.
