@@ -54,6 +54,22 @@ func (t Told) clone() Told {
 	return t
 }
 
+// caughtUp takes for now what was told at a time that has not come: the clock was
+// put back, and what is counted from then would not be told before that time.
+func (t *Told) caughtUp(now time.Time) {
+	past := func(at *time.Time) {
+		if at.After(now) {
+			*at = now
+		}
+	}
+	past(&t.Since)
+	for name, turn := range t.Turns {
+		past(&turn.Since)
+		past(&turn.Reminded)
+		t.Turns[name] = turn
+	}
+}
+
 // Deliveries returns who is to be told of an event now, and what is to be
 // remembered of it. Told are: that an alert is raised, or raised again; that
 // it has become more serious; and, whoever knows that it stands, that it no
@@ -90,6 +106,7 @@ func Deliveries(routes []Route, e *Event, p Place, standing Standing, told Told,
 // What has returned is not reminded of: there is nothing to do but to see it.
 func Due(routes []Route, a *Alert, h *Handling, p Place, standing Standing, told Told, now time.Time) ([]Delivery, Told, time.Time) {
 	told = told.clone()
+	told.caughtUp(now)
 	out := post{alert: a, place: p, at: now}
 	var next soonest
 	if standing.Hidden() {
