@@ -45,6 +45,8 @@ const (
 	mostKept = 1 << 20
 )
 
+var errCorrupt = errors.New("corrupt data")
+
 // unpacker decompresses payloads of at most most bytes. Its decompressors are
 // made at the first payload that needs them and used again.
 type unpacker struct {
@@ -131,6 +133,10 @@ func (u *unpacker) unzstd(payload, out []byte) ([]byte, error) {
 	out, err := u.zst.DecodeAll(payload, out)
 	if errors.Is(err, zstd.ErrDecoderSizeExceeded) {
 		return append(out, make([]byte, max(0, u.most+1-len(out)))...), nil
+	}
+	if err != nil && !endOfFile(err) && !errors.Is(err, zstd.ErrCRCMismatch) {
+		// How the library words it depends on what it has read before.
+		err = errCorrupt
 	}
 	return out, err
 }
