@@ -17,6 +17,7 @@ type packaged struct {
 	Name                                       string
 	Section, Priority, Maintainer, Description string
 	Depends, Recommends, Suggests              []string
+	Dependencies                               []string // goreleaser's word for Depends
 	Contents                                   []struct {
 		Src, Dst, Type string
 		FileInfo       struct{ Mode int } `yaml:"file_info"`
@@ -79,6 +80,7 @@ func TestReleasePackage(t *testing.T) {
 	}
 	head := func(p packaged) string {
 		p.Name, p.Contents = "", nil
+		p.Depends, p.Dependencies = append(p.Depends, p.Dependencies...), nil
 		b, err := json.Marshal(p)
 		if err != nil {
 			t.Fatal(err)
