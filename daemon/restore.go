@@ -201,9 +201,8 @@ func (d *Daemon) retain(ctx context.Context) {
 		case <-next.C:
 		case <-d.pruning:
 		}
-		total := 0
+		total, now := 0, d.sureNow()
 		for {
-			now := d.Now()
 			n, err := d.store.Prune(ctx, now.Add(-time.Duration(d.settings.Load().Retention.Traces)), now.Add(-time.Duration(d.settings.Load().Retention.Throws)), retainStep)
 			total += n
 			d.metrics.pruned.Add(float64(n))
