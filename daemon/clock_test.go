@@ -1,9 +1,14 @@
 package daemon
 
 import (
+	"encoding/json"
 	"sync/atomic"
 	"testing"
 	"time"
+
+	"throwline/alerting"
+	"throwline/alerting/notify"
+	"throwline/daemon/store"
 )
 
 // A clock that is wrong by years for a minute drops nothing of the past; one that
@@ -36,4 +41,30 @@ func TestClockAheadDropsNothing(t *testing.T) {
 	eventually(t, "the later throw", func() bool { return there("TOLB-W01~TOLB-W01-2") })
 	r.pruning <- struct{}{}
 	eventually(t, "the old throw to be dropped", func() bool { _, _, err := r.store.Throw(t.Context(), "TOLB-W01~TOLB-W01-0"); return err != nil })
+}
+
+// What looks too old by the clock is tried once all the same.
+func TestNothingIsGivenUpUntried(t *testing.T) {
+	m, in := startMosquitto(t), newInbox(t)
+	c := configOf(m, t.TempDir())
+	c.Targets = notify.Targets{"office": {Webhook: &notify.Webhook{URL: in.URL, Secret: "sixteen bytes and more"}}}
+	r := serving(t, c)
+	body, err := json.Marshal(&alerting.Message{Key: "k", Reason: alerting.NewAlert, At: firstDay})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := r.store.Update(t.Context(), func(tx *store.Tx) error {
+		_, err := tx.Enqueue(store.Outgoing{Target: "office", Key: "k", Reason: alerting.NewAlert, Body: body, Due: r.Now().Add(-2 * sendFor)})
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	r.nudge()
+	eventually(t, "the message to be sent or given up", func() bool {
+		list, err := r.store.OutboxState(t.Context())
+		return err == nil && len(list) == 1 && list[0].Waiting == 0
+	})
+	if got := in.reasons(); got != string(alerting.NewAlert) {
+		t.Errorf("expected the message to be tried, found %q", got)
+	}
 }

@@ -228,8 +228,9 @@ func (c *courier) send(ctx context.Context, o *store.Outgoing) (done bool, err e
 	var m alerting.Message
 	failure := json.Unmarshal(o.Body, &m)
 	permanent := failure != nil
-	if failure == nil && c.d.Now().Sub(o.Since) > sendFor {
-		// Nobody is helped by what was news a week ago.
+	if failure == nil && o.Tries > 0 && c.d.Now().Sub(o.Since) > sendFor {
+		// Nobody is helped by what was news a week ago; but what was never tried may
+		// look old by a clock alone.
 		permanent, failure = true, errors.New("it waited for longer than "+about(sendFor))
 	}
 	if failure == nil {
