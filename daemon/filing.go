@@ -305,7 +305,11 @@ func (f *filer) presence(tx entries, d *draft, s *ingest.CabinetState) error {
 	}
 	same := *s
 	same.At = now.At
-	if known && same == now && s.At.Equal(now.At) {
+	news := !known || same != now || !s.At.Equal(now.At)
+	if f.clerk != nil {
+		f.clerk.said(s.Cabinet, s.Online, news, f.clerk.now())
+	}
+	if !news {
 		return nil
 	}
 	if err := tx.SaveCabinet(*s); err != nil {

@@ -23,6 +23,8 @@ const (
 // rhythm is how often a cabinet sends.
 type rhythm struct {
 	heard time.Time     // the latest throw's arrival
+	left  time.Time     // when it was first said, since it was heard, that it is offline
+	back  time.Time     // when it last said that it is online
 	gap   time.Duration // usual, between throws
 	n     int
 }
@@ -52,13 +54,35 @@ func (h *hearing) heard(cabinet string, at time.Time) {
 	h.cabinets[cabinet] = r
 }
 
-// listening notes since when cabinets can be heard.
-func (h *hearing) listening(since time.Time) {
+// listening notes since when cabinets can be heard. A time that has not come is
+// that of a clock that was put back since.
+func (h *hearing) listening(since, now time.Time) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if since.After(h.since) {
+	if h.since.After(now) {
+		h.since = now
+	}
+	if since.After(h.since) && !since.After(now) {
 		h.since = since
 	}
+}
+
+// said notes that a cabinet, or the broker in its place, has said whether it is
+// there. news: it is another word than the last.
+func (h *hearing) said(cabinet string, online, news bool, at time.Time) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.cabinets == nil {
+		h.cabinets = map[string]rhythm{}
+	}
+	r := h.cabinets[cabinet]
+	switch {
+	case online && news:
+		r.back = at
+	case !online && (r.left.IsZero() || r.heard.After(r.left)):
+		r.left = at
+	}
+	h.cabinets[cabinet] = r
 }
 
 func (h *hearing) hear(cabinet string, at time.Time) {
@@ -84,11 +108,16 @@ func (h *hearing) hear(cabinet string, at time.Time) {
 // quiet returns since when a cabinet has been silent, and why that is thought;
 // the zero time: it is not.
 func (h *hearing) quiet(c *ingest.CabinetState, set *SilenceConfig, now time.Time) (since time.Time, why string) {
-	h.mu.Lock()
-	r, listens := h.cabinets[c.Cabinet], h.since
-	h.mu.Unlock()
-	if !c.Online && !c.At.IsZero() && now.Sub(c.At) > time.Duration(set.Offline) && !r.heard.After(c.At) {
-		return c.At, "it is offline since " + stampOf(c.At)
+	r, listens := h.of(c.Cabinet, now)
+	if !c.Online && !c.At.IsZero() {
+		if now.Sub(c.At) > time.Duration(set.Offline) && !r.heard.After(c.At) {
+			return c.At, "it is offline since " + stampOf(c.At)
+		}
+		// The broker's word in its place bears the time of the connection.
+		if now.Sub(r.left) > time.Duration(set.Offline) && !r.left.IsZero() && !r.heard.After(r.left) {
+			since = latest(c.At, r.heard)
+			return since, "it is offline, and nothing has come of it since " + stampOf(since)
+		}
 	}
 	if r.heard.IsZero() {
 		return time.Time{}, ""
@@ -108,6 +137,32 @@ func (h *hearing) quiet(c *ingest.CabinetState, set *SilenceConfig, now time.Tim
 		why += fmt.Sprintf("; a throw used to come every %s", about(r.gap))
 	}
 	return r.heard, why
+}
+
+// of returns what is known of a cabinet, and since when we listen. A throw that
+// was heard at a time that has not come was heard by a clock that was put back.
+func (h *hearing) of(cabinet string, now time.Time) (r rhythm, since time.Time) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if r = h.cabinets[cabinet]; r.heard.After(now) {
+		r.heard = now
+		h.cabinets[cabinet] = r
+	}
+	return r, h.since
+}
+
+// silent is quiet for a cabinet with these open alerts: one that was told to be
+// silent is so until it is heard of. That we begin to listen anew is no sign of it.
+func (h *hearing) silent(c *ingest.CabinetState, open []alerting.Alert, set *SilenceConfig, now time.Time) (since time.Time, why string) {
+	since, why = h.quiet(c, set, now)
+	if !since.IsZero() || len(open) == 0 {
+		return since, why
+	}
+	r, _ := h.of(c.Cabinet, now)
+	if told := open[0].LastCall(); !r.heard.Before(told) || !r.back.Before(told) {
+		return time.Time{}, ""
+	}
+	return open[0].Since, "nothing has come of it since " + stampOf(open[0].Since)
 }
 
 func stampOf(t time.Time) string { return t.UTC().Format("2006-01-02 15:04 MST") }
@@ -149,19 +204,20 @@ func (d *Daemon) silences() (cabinets []ingest.CabinetState) {
 	if !link.Subscribed {
 		return nil // it is we who hear nothing
 	}
-	d.clerk.listening(link.Since)
+	d.clerk.listening(link.Since, now)
 	if d.spark != nil {
 		spark, _ := d.spark.Status()
 		if !spark.Subscribed {
 			return nil
 		}
-		d.clerk.listening(spark.Since)
+		d.clerk.listening(spark.Since, now)
 	}
 	d.clerk.mu.RLock()
 	defer d.clerk.mu.RUnlock()
 	for _, c := range d.watched() {
-		since, _ := d.clerk.quiet(&c, &d.settings.Load().Silence, now)
-		if since.IsZero() == (len(d.clerk.silent[c.Cabinet].Open) > 0) {
+		open := d.clerk.silent[c.Cabinet].Open
+		since, _ := d.clerk.hearing.silent(&c, open, &d.settings.Load().Silence, now)
+		if since.IsZero() == (len(open) > 0) {
 			cabinets = append(cabinets, c)
 		}
 	}
@@ -173,8 +229,12 @@ func (d *Daemon) silences() (cabinets []ingest.CabinetState) {
 func (d *Daemon) hush(f *filer, tx entries, made *draft, cabinets []ingest.CabinetState) error {
 	v := f.view(made)
 	for _, c := range cabinets {
+		past, known := made.papers.silent[c.Cabinet]
+		if !known {
+			past = f.clerk.silent[c.Cabinet]
+		}
 		var findings []detect.Finding
-		if since, why := f.clerk.quiet(&c, &d.settings.Load().Silence, v.at); !since.IsZero() {
+		if since, why := f.clerk.hearing.silent(&c, past.Open, &d.settings.Load().Silence, v.at); !since.IsZero() {
 			findings = []detect.Finding{{
 				Condition: detect.CabinetSilent, Since: since, Urgency: 0.4,
 				Causes: []detect.Cause{{
@@ -182,10 +242,6 @@ func (d *Daemon) hush(f *filer, tx entries, made *draft, cabinets []ingest.Cabin
 					Checks: []string{"ask whether the cabinet is switched off or cut off on purpose", "check its power, its link and the broker's log"},
 				}},
 			}}
-		}
-		past, known := made.papers.silent[c.Cabinet]
-		if !known {
-			past = f.clerk.silent[c.Cabinet]
 		}
 		past, events := alerting.Step(past, "cabinet "+c.Cabinet, findings, v.at)
 		for _, list := range [][]alerting.Alert{past.Open, past.Recent} {
