@@ -168,13 +168,48 @@ func first(ctx context.Context, err error) error {
 	return err
 }
 
-// dial connects, by TLS where encrypted is set.
+// dial connects, by TLS where encrypted is set. Of a server that says more than
+// anyone has to say about one message, the rest is not read.
 func dial(ctx context.Context, address string, secure *tls.Config, encrypted bool) (net.Conn, error) {
+	plain, err := new(net.Dialer).DialContext(ctx, "tcp", address)
+	if err != nil {
+		return nil, err
+	}
+	plain = &terse{Conn: plain, left: saidAtMost}
 	if !encrypted {
-		return new(net.Dialer).DialContext(ctx, "tcp", address)
+		return plain, nil
 	}
-	if secure == nil {
-		secure = &tls.Config{MinVersion: tls.VersionTLS12}
+	c := secure.Clone()
+	if c == nil {
+		c = &tls.Config{MinVersion: tls.VersionTLS12}
 	}
-	return (&tls.Dialer{Config: secure}).DialContext(ctx, "tcp", address)
+	if c.ServerName == "" {
+		if c.ServerName, _, err = net.SplitHostPort(address); err != nil {
+			return nil, errors.Join(err, plain.Close())
+		}
+	}
+	out := tls.Client(plain, c)
+	if err := out.HandshakeContext(ctx); err != nil {
+		return nil, errors.Join(err, plain.Close())
+	}
+	return out, nil
+}
+
+// saidAtMost is how many bytes are read of one connection of a mail server or
+// broker, certificates included.
+const saidAtMost = 1 << 20
+
+// terse is a connection that is read no further than so many bytes.
+type terse struct {
+	net.Conn
+	left int64
+}
+
+func (t *terse) Read(p []byte) (int, error) {
+	if t.left <= 0 {
+		return 0, fmt.Errorf("expected at most %d bytes from the other side, found more", saidAtMost)
+	}
+	n, err := t.Conn.Read(p[:min(int64(len(p)), t.left)])
+	t.left -= int64(n)
+	return n, err
 }

@@ -35,6 +35,9 @@ const (
 	seenEvery  = 5 * time.Minute // between notes of a session's or token's use
 	mostTokens = 100             // of one account
 	mostOpen   = 50              // sessions of one account; the oldest end
+
+	// All are in memory. A provider that lets everybody in makes one for each.
+	mostAccounts = 10_000
 )
 
 // TokenPrefix begins every token, so that one in a file is known for what it is.
@@ -46,6 +49,7 @@ type Options struct {
 	Now    func() time.Time // the wall clock where nil
 	Cost   Cost             // DefaultCost where zero
 	AtOnce int              // hashes of passwords, 2 where 0
+	Most   int              // accounts, 10,000 where 0
 	OpenID *OpenIDOptions   // nil: accounts of this program only
 	Log    *slog.Logger
 
@@ -80,6 +84,7 @@ type Accounts struct {
 func Open(ctx context.Context, o Options) (*Accounts, error) {
 	o.Cost = cmp.Or(o.Cost, DefaultCost)
 	o.AtOnce = cmp.Or(o.AtOnce, 2)
+	o.Most = cmp.Or(o.Most, mostAccounts)
 	if o.Now == nil {
 		o.Now = time.Now
 	}
@@ -182,6 +187,25 @@ func roleFaults(role alerting.Role) []ingest.Fault {
 		return []ingest.Fault{{Path: "role", Expected: "viewer, operator, maintainer or administrator", Found: fmt.Sprintf("%.40q", string(role))}}
 	}
 	return nil
+}
+
+// full refuses one more of what there are enough of.
+type full struct{ *ingest.Refusal }
+
+func isFull(path, expected string) error {
+	return full{&ingest.Refusal{Faults: []ingest.Fault{{Path: path, Expected: expected, Found: "another"}}}}
+}
+
+// Full tells it from what is badly made.
+func (full) Full() bool { return true }
+
+func (f full) Unwrap() error { return f.Refusal }
+
+// crowded reports whether there are as many accounts as are kept.
+func (a *Accounts) crowded() bool {
+	a.mu.RLock()
+	defer a.mu.RUnlock()
+	return len(a.accounts) >= a.o.Most
 }
 
 func refuse(faults ...[]ingest.Fault) error {

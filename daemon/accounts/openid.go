@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"net/http"
 	"slices"
@@ -41,6 +42,8 @@ const (
 	flowFor      = 10 * time.Minute // from the first step of a login to the last
 	mostFinished = 10_000           // logins that are remembered as over
 	mostAsking   = 16               // requests to the provider at once
+	mostAnswer   = 1 << 20          // bytes of an answer of the provider, and of its header
+	mostHops     = 3                // redirects of what is only read
 )
 
 // flow is a login under way, good once. The browser that began it keeps it,
@@ -66,8 +69,11 @@ type openID struct {
 
 func newOpenID(o OpenIDOptions, now func() time.Time) *openID {
 	if o.Client == nil {
-		o.Client = &http.Client{Timeout: 10 * time.Second}
+		t := http.DefaultTransport.(*http.Transport).Clone()
+		t.MaxResponseHeaderBytes = mostAnswer
+		o.Client = &http.Client{Timeout: 10 * time.Second, Transport: t}
 	}
+	o.Client = bounded(o.Client)
 	if !slices.Contains(o.Scopes, oidc.ScopeOpenID) {
 		o.Scopes = append([]string{oidc.ScopeOpenID}, o.Scopes...)
 	}
@@ -80,6 +86,48 @@ func newOpenID(o OpenIDOptions, now func() time.Time) *openID {
 		panic(err) // AES has blocks of 16 bytes
 	}
 	return &openID{o: o, now: now, seal: seal, asking: make(chan struct{}, mostAsking), finished: map[string]time.Time{}}
+}
+
+// bounded returns a client like this one that reads no endless answers, and
+// sends nothing on to another place: a code and the client's secret are in it.
+func bounded(c *http.Client) *http.Client {
+	out := *c
+	if out.Transport == nil {
+		out.Transport = http.DefaultTransport
+	}
+	out.Transport = &brief{out.Transport}
+	out.CheckRedirect = func(next *http.Request, before []*http.Request) error {
+		if before[0].Method != http.MethodGet || len(before) > mostHops {
+			return http.ErrUseLastResponse
+		}
+		return nil
+	}
+	return &out
+}
+
+// brief cuts answers off.
+type brief struct{ http.RoundTripper }
+
+func (b *brief) RoundTrip(r *http.Request) (*http.Response, error) {
+	answer, err := b.RoundTripper.RoundTrip(r)
+	if err == nil {
+		answer.Body = &cutOff{answer.Body, mostAnswer}
+	}
+	return answer, err
+}
+
+type cutOff struct {
+	io.ReadCloser
+	left int64
+}
+
+func (c *cutOff) Read(p []byte) (int, error) {
+	if c.left <= 0 {
+		return 0, fmt.Errorf("expected an answer of at most %d bytes, found a longer one", mostAnswer)
+	}
+	n, err := c.ReadCloser.Read(p[:min(int64(len(p)), c.left)])
+	c.left -= int64(n)
+	return n, err
 }
 
 // ask returns when the provider may be asked, with what to call afterwards.
@@ -331,6 +379,9 @@ func (a *Accounts) admit(ctx context.Context, who person, address string) (strin
 		// A name that someone here has is never taken over by one who is called so elsewhere.
 		if _, taken := a.account(who.name); taken {
 			return "", alerting.Visitor{}, fmt.Errorf("%w: the name %q is another account's here", alerting.ErrDenied, who.name)
+		}
+		if a.crowded() {
+			return "", alerting.Visitor{}, fmt.Errorf("%w: expected at most %d accounts, found another", alerting.ErrDenied, a.o.Most)
 		}
 		u = alerting.Account{Name: who.name, Subject: who.subject, CreatedAt: now}
 		c.Audit = append(c.Audit, a.audit(who.name, "account made", "by the OpenID provider"))

@@ -98,6 +98,9 @@ func (a *Accounts) Add(ctx context.Context, by, name, display string, role alert
 	if _, known := a.account(name); known {
 		return "", u, &ingest.Refusal{Faults: []ingest.Fault{{Path: "name", Expected: "one that nobody has", Found: fmt.Sprintf("%q, which is there already", name)}}}
 	}
+	if a.crowded() {
+		return "", u, isFull("name", fmt.Sprintf("at most %d accounts", a.o.Most))
+	}
 	u = alerting.Account{Name: name, Display: display, Role: role, CreatedAt: a.o.Now()}
 	c := alerting.AccountsChange{Save: alerting.Accounts{Accounts: []alerting.Account{u}}}
 	link = a.addLink(&c, name)
@@ -222,7 +225,7 @@ func (a *Accounts) AddToken(ctx context.Context, v alerting.Visitor, label strin
 	a.change.Lock()
 	defer a.change.Unlock()
 	if len(a.Tokens(v.Account.Name)) >= mostTokens {
-		return "", t, &ingest.Refusal{Faults: []ingest.Fault{{Path: "label", Expected: fmt.Sprintf("at most %d tokens of one account; revoke one", mostTokens), Found: "another"}}}
+		return "", t, isFull("label", fmt.Sprintf("at most %d tokens of one account; revoke one", mostTokens))
 	}
 	now := a.o.Now()
 	id := now.UnixNano() / int64(time.Microsecond) // fits a number of JavaScript

@@ -18,8 +18,11 @@ import (
 	"github.com/klauspost/compress/gzip"
 )
 
-// answerWithin is how long the other side may take for a batch.
-const answerWithin = time.Minute
+const (
+	answerWithin  = time.Minute // for a batch
+	answerAtMost  = 64 << 10    // bytes that are read of an answer
+	headersAtMost = 64 << 10    // bytes of its header
+)
 
 // Config is where to write, and how.
 type Config struct {
@@ -52,8 +55,10 @@ type writer struct {
 func newWriter(c *Config) *writer {
 	transport := &http.Transport{
 		Proxy: http.ProxyFromEnvironment, TLSClientConfig: c.TLS, TLSHandshakeTimeout: 10 * time.Second, MaxIdleConns: 2, IdleConnTimeout: 90 * time.Second, ForceAttemptHTTP2: true,
+		MaxResponseHeaderBytes: headersAtMost,
+		DisableCompression:     true, // a small answer cannot become a large one
 	}
-	w := &writer{c: c, http: &http.Client{Transport: &squeeze{RoundTripper: transport}, Timeout: answerWithin}}
+	w := &writer{c: c, http: &http.Client{Transport: &squeeze{RoundTripper: transport}, Timeout: answerWithin, CheckRedirect: sameHost}}
 	o := influx.DefaultOptions().SetPrecision(time.Nanosecond).SetHTTPClient(w.http).SetApplicationName("throwline")
 	w.client = influx.NewClientWithOptions(strings.TrimSuffix(c.URL, "/")+"/", c.Token, o)
 	// The client's own writer in the background keeps what fails in memory and
@@ -67,7 +72,16 @@ func (w *writer) close() {
 	w.http.CloseIdleConnections()
 }
 
-// squeeze compresses what is sent. The client could, but takes three times as
+// sameHost follows no redirect to elsewhere: what is sent is meant for this place.
+func sameHost(next *http.Request, before []*http.Request) error {
+	first := before[0]
+	if len(before) > 3 || next.Method != first.Method || next.URL.Host != first.URL.Host || next.URL.Scheme != first.URL.Scheme {
+		return http.ErrUseLastResponse
+	}
+	return nil
+}
+
+// squeeze compresses what is sent, and cuts off what is answered. The client could, but takes three times as
 // long for it, from the processors that the way in shares. One request at a time.
 type squeeze struct {
 	http.RoundTripper
@@ -76,7 +90,7 @@ type squeeze struct {
 
 func (s *squeeze) RoundTrip(r *http.Request) (*http.Response, error) {
 	if r.Body == nil {
-		return s.RoundTripper.RoundTrip(r)
+		return cut(s.RoundTripper.RoundTrip(r))
 	}
 	var b bytes.Buffer
 	if s.z == nil {
@@ -92,7 +106,18 @@ func (s *squeeze) RoundTrip(r *http.Request) (*http.Response, error) {
 	out.GetBody = func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(body)), nil }
 	out.Body, out.ContentLength = io.NopCloser(bytes.NewReader(body)), int64(len(body))
 	out.Header.Set("Content-Encoding", "gzip")
-	return s.RoundTripper.RoundTrip(out)
+	return cut(s.RoundTripper.RoundTrip(out))
+}
+
+// cut ends an answer that is too long: what it says is an error's text.
+func cut(answer *http.Response, err error) (*http.Response, error) {
+	if err == nil {
+		answer.Body = struct {
+			io.Reader
+			io.Closer
+		}{io.LimitReader(answer.Body, answerAtMost), answer.Body}
+	}
+	return answer, err
 }
 
 // CloseIdleConnections is for the client that it is part of.
