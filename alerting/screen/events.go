@@ -91,7 +91,7 @@ func (s *server) events(w http.ResponseWriter, r *http.Request) {
 	for {
 		// The server's time limit is for answers that end. Where the writer knows
 		// no deadlines, a reader that hangs is found by TCP only.
-		_ = rc.SetWriteDeadline(time.Now().Add(writeWithin))
+		_ = rc.SetWriteDeadline(time.Now().Add(s.within))
 		if _, err := w.Write(out); err != nil {
 			return // the reader went away
 		}

@@ -54,7 +54,7 @@ func (s *server) download(ctx context.Context, name string, write func(io.Writer
 		}
 		// The server's time limit is for short answers. Where the writer knows
 		// no deadlines, that limit holds.
-		out.each = func() { _ = rc.SetWriteDeadline(time.Now().Add(writeWithin)) }
+		out.each = func() { _ = rc.SetWriteDeadline(time.Now().Add(s.within)) }
 		if r.Method == http.MethodHead {
 			out.begin()
 			return

@@ -65,6 +65,7 @@ type server struct {
 	downloads *turns
 	scrapes   *turns
 	answers   room
+	within    time.Duration // for a piece of what is written as it is made, or its reader is gone
 }
 
 // New returns the handler of the API, the event stream and the pages. It may be
@@ -82,7 +83,7 @@ func newServer(o Options, pages fs.FS) *server {
 	s := &server{
 		o: o, mux: &multiplexer{ServeMux: http.NewServeMux()},
 		reads: newTurns(mostReads, mostReadsOf, RefusedReads), downloads: newTurns(mostDownloads, mostDownloadsOf, RefusedDownloads),
-		scrapes: newTurns(mostScrapes, mostScrapesOf, RefusedReads),
+		scrapes: newTurns(mostScrapes, mostScrapesOf, RefusedReads), within: writeWithin,
 	}
 	config := huma.DefaultConfig("Throwline", "1")
 	config.Info.Description = "Throws of turnouts, measured and compared with their own past. " + Advisory
