@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"net/http"
 	"net/netip"
@@ -13,6 +14,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"throwline/alerting/screen"
 )
 
 const chiefs = "correct horse battery"
@@ -212,7 +215,9 @@ func TestSlowAndLong(t *testing.T) {
 
 // One address does not take the connections of all, and who leaves makes room.
 func TestCrowd(t *testing.T) {
-	c := newCrowd(nil, []netip.Prefix{netip.MustParsePrefix("10.0.0.0/8")})
+	var refused screen.Refusals
+	var log logged
+	c := newCrowd(nil, []netip.Prefix{netip.MustParsePrefix("10.0.0.0/8")}, &refused, slog.New(slog.NewTextHandler(&log, nil)))
 	place := netip.MustParsePrefix("192.0.2.1/32")
 	for range mostConnsOfPlace {
 		if !c.enter(place, true) {
@@ -242,7 +247,16 @@ func TestCrowd(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	c = newCrowd(l, nil)
+	if got := refused.Count(screen.RefusedOfAddress); got != 1 {
+		t.Errorf("expected 1 of an address counted, found %d", got)
+	}
+	if got := refused.Count(screen.RefusedConnections); got != 1 {
+		t.Errorf("expected 1 of all counted, found %d", got)
+	}
+	if lines := strings.Count(log.String(), "\n"); lines != 1 {
+		t.Errorf("expected one line in the log, found %d: %s", lines, log.String())
+	}
+	c = newCrowd(l, nil, &refused, slog.New(slog.DiscardHandler))
 	c.free = func(netip.Addr) bool { return false }
 	out, err := net.Dial("tcp", l.Addr().String())
 	if err != nil {

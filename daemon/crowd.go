@@ -1,12 +1,17 @@
 package daemon
 
 import (
+	"log/slog"
 	"net"
 	"net/netip"
 	"sync"
+	"time"
+
+	"throwline/alerting/screen"
 )
 
-// Bounds of browsers' connections. Beyond, a new one is closed at once. Proxies
+// Bounds of browsers' connections. Beyond, a new one is closed at once, counted,
+// and said in the log once a minute at most: an answer would cost more. Proxies
 // and this machine speak for many and are bounded together only; some room is theirs.
 const (
 	mostConns        = 4096
@@ -17,15 +22,18 @@ const (
 // crowd is a listener that lets so many in and no more.
 type crowd struct {
 	net.Listener
-	free func(netip.Addr) bool // counted together only
+	free    func(netip.Addr) bool // counted together only
+	refused *screen.Refusals
+	log     *slog.Logger
 
-	mu  sync.Mutex
-	all int
-	of  map[netip.Prefix]int
+	mu   sync.Mutex
+	all  int
+	of   map[netip.Prefix]int
+	said time.Time // in the log
 }
 
-func newCrowd(l net.Listener, proxies []netip.Prefix) *crowd {
-	return &crowd{Listener: l, of: map[netip.Prefix]int{}, free: func(ip netip.Addr) bool {
+func newCrowd(l net.Listener, proxies []netip.Prefix, refused *screen.Refusals, log *slog.Logger) *crowd {
+	return &crowd{Listener: l, refused: refused, log: log, of: map[netip.Prefix]int{}, free: func(ip netip.Addr) bool {
 		if ip.IsLoopback() {
 			return true
 		}
@@ -70,7 +78,12 @@ func (c *crowd) placeOf(conn net.Conn) (place netip.Prefix, counted bool) {
 func (c *crowd) enter(place netip.Prefix, counted bool) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.all >= mostConns || counted && (c.all >= mostConns-reserved || c.of[place] >= mostConnsOfPlace) {
+	switch {
+	case c.all >= mostConns || counted && c.all >= mostConns-reserved:
+		c.turnAway(screen.RefusedConnections, place)
+		return false
+	case counted && c.of[place] >= mostConnsOfPlace:
+		c.turnAway(screen.RefusedOfAddress, place)
 		return false
 	}
 	c.all++
@@ -78,6 +91,17 @@ func (c *crowd) enter(place netip.Prefix, counted bool) bool {
 		c.of[place]++
 	}
 	return true
+}
+
+// turnAway counts a connection that is closed; the caller holds the lock.
+func (c *crowd) turnAway(why screen.Refused, from netip.Prefix) {
+	c.refused.Add(why)
+	if time.Since(c.said) < time.Minute {
+		return
+	}
+	c.said = time.Now()
+	c.log.Warn("connections of browsers are closed: there are too many", "last_from", from, "open", c.all, "most", mostConns, "open_of_address", c.of[from],
+		"most_of_address", mostConnsOfPlace, "closed_of_addresses", c.refused.Count(screen.RefusedOfAddress), "closed_of_all", c.refused.Count(screen.RefusedConnections))
 }
 
 func (c *crowd) leave(place netip.Prefix, counted bool) {

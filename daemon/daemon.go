@@ -65,6 +65,7 @@ type Daemon struct {
 	spark    *sparkHost // nil: nothing comes of Sparkplug
 	mappings []mapping  // in the order of the configuration
 	hub      *screen.Hub
+	refused  screen.Refusals
 	exporter *export.Exporter // nil: nothing is exported
 	pipeline *pipeline
 	couriers couriers
@@ -207,7 +208,7 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 	}
 	d.server = screen.Server(screen.New(screen.Options{
 		Archive: d.store, Yard: d, Desk: d, Hub: d.hub, CabinetOf: d.cabinetOf, Version: o.Version, Demo: o.Demo, Log: o.Log,
-		Door: d.door(), Hosts: d.hosts(),
+		Door: d.door(), Hosts: d.hosts(), Refused: &d.refused,
 		Metrics: promhttp.HandlerFor(o.Registry, promhttp.HandlerOpts{Registry: o.Registry}),
 	}), d.hub, o.Log)
 	return nil

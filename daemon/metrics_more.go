@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"cmp"
+	"context"
 	"slices"
 	"time"
 
@@ -16,7 +17,7 @@ type asked struct {
 	d     *Daemon
 	descs []*prometheus.Desc
 
-	aside, asideBytes, free, size *prometheus.Desc
+	aside, asideBytes, free, size, turned, waiting *prometheus.Desc
 
 	lag, lagTime, written, refused, missed, failing *prometheus.Desc
 
@@ -34,6 +35,8 @@ func newAsked(d *Daemon) *asked {
 	a.asideBytes = desc("set_aside_bytes", "Size of the refused messages that are kept now.")
 	a.free = desc("data_disk_free_bytes", "Room left on the disk with the store.")
 	a.size = desc("data_disk_size_bytes", "Size of the disk with the store.")
+	a.turned = desc("http_refused_total", "Connections and requests of browsers and programs that were turned away, by why.", "reason")
+	a.waiting = desc("messages_waiting", "Messages that wait for a target.", "target")
 	if d.c.Export.Influx.URL != "" {
 		a.lag = desc("export_behind_throws", "Throws that are filed and not yet exported.", "exporter")
 		a.lagTime = desc("export_behind_seconds", "How long the first throw that is not yet exported has waited.", "exporter")
@@ -71,6 +74,17 @@ func (a *asked) Collect(to chan<- prometheus.Metric) {
 	if unix.Statfs(a.d.c.DataDir, &disk) == nil {
 		gauge(a.free, float64(disk.Bavail)*float64(disk.Bsize))
 		gauge(a.size, float64(disk.Blocks)*float64(disk.Bsize))
+	}
+	for why, n := range a.d.refused.All() {
+		counter(a.turned, n, why.String())
+	}
+	// Targets are the configuration's, those of earlier ones among them: few.
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	if states, err := a.d.store.OutboxState(ctx); err == nil {
+		for _, s := range states {
+			gauge(a.waiting, float64(s.Waiting), s.Target)
+		}
 	}
 	for _, s := range a.d.Exports() {
 		gauge(a.lag, float64(s.BehindThrows), s.Name)

@@ -53,7 +53,7 @@ func (p *pair) load(c *HTTPTLSConfig) error {
 // serve answers browsers until the server is shut down.
 func (d *Daemon) serve() error {
 	trusted, _ := proxies(d.c.Access.Proxies) // checked before
-	crowd := newCrowd(d.listener, trusted)
+	crowd := newCrowd(d.listener, trusted, &d.refused, d.o.Log)
 	if d.pair == nil {
 		return d.server.Serve(crowd)
 	}
