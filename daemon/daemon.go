@@ -83,6 +83,7 @@ type Daemon struct {
 	stopped  sync.Once
 	stopErr  error
 	stopping chan struct{}
+	ended    chan struct{} // closed once what Start began has ended; nil: it began nothing
 	failed   chan error // has the first thing that nothing but a restart can mend
 	undo     teardown
 }
@@ -138,7 +139,12 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 		return fmt.Errorf("restore what was known: %w", err)
 	}
 	l := &storeLedger{Store: d.store}
-	d.undo.push("what was learned", func(ctx context.Context) error { return f.flush(context.WithoutCancel(ctx), l) })
+	d.undo.push("what was learned", func(ctx context.Context) error {
+		if d.runs() {
+			return errors.New("left as it is kept, since a commit is still under way; the next start steps its throws again")
+		}
+		return f.flush(context.WithoutCancel(ctx), l)
+	})
 
 	if d.pair, err = c.HTTP.TLS.open(); err != nil {
 		return err
@@ -257,6 +263,7 @@ func (d *Daemon) start(ctx context.Context) error {
 	}
 	taking.Go(func() { d.couriers.work(run) })
 	ended := make(chan struct{})
+	d.ended = ended
 	go func() { taking.Wait(); close(ended) }()
 	d.undo.push("receipts", func(ctx context.Context) error { d.lastReceipts(ctx); return nil })
 	d.undo.push("pipeline", func(ctx context.Context) error { cancel(); return await(ctx, ended) })
@@ -318,6 +325,19 @@ func (d *Daemon) Stop(ctx context.Context) error {
 		d.stopErr = d.undo.run(ctx)
 	})
 	return d.stopErr
+}
+
+// runs reports whether something that Start began has not ended.
+func (d *Daemon) runs() bool {
+	if d.ended == nil {
+		return false
+	}
+	select {
+	case <-d.ended:
+		return false
+	default:
+		return true
+	}
 }
 
 // Addr returns the address at which browsers are answered, host:port.
