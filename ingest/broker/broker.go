@@ -6,13 +6,17 @@ import (
 	"context"
 	"crypto/tls"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"net"
 	"net/url"
+	"os"
+	"path/filepath"
 	"strconv"
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
+	"golang.org/x/sys/unix"
 )
 
 // Options of the broker.
@@ -20,17 +24,20 @@ type Options struct {
 	Dir      string // where messages are kept
 	Listen   string // host:port of the MQTT listener; port 0 takes a free one
 	InFlight int    // messages that a subscriber may have unacknowledged, 1024 where 0
+	MostKept int64  // bytes of messages on disk; 0: three quarters of what is free at the start
 	Guard    Guard  // who may come in
 	Log      *slog.Logger
 }
 
 // Broker is a running broker.
 type Broker struct {
-	server *server.Server
-	guard  *guard
-	addr   string
-	end    context.CancelFunc
-	ended  chan struct{} // the guard looks at its files no more
+	server  *server.Server
+	options *server.Options
+	guard   *guard
+	log     *logger
+	addr    string
+	end     context.CancelFunc
+	ended   chan struct{} // the guard looks at its files no more
 }
 
 // Start starts a broker and returns when it takes connections. Only the MQTT
@@ -51,6 +58,10 @@ func Start(ctx context.Context, o Options) (*Broker, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	log := &logger{log: o.Log.With("part", "broker"), fatal: make(chan error, 1), seldom: newSeldom()}
+	most, err := mostKept(&o)
+	if err != nil {
+		return nil, fmt.Errorf("broker: %w", err)
+	}
 	g, err := newGuard(o.Guard, log.log, log.seldom)
 	if err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
@@ -59,15 +70,14 @@ func Start(ctx context.Context, o Options) (*Broker, error) {
 		MaxConn: mostConnections, AuthTimeout: loginWithin.Seconds(),
 		ServerName: "throwline", DontListen: true, NoSigs: true,
 		MaxPayload: largestPayload, MaxPending: 4 * largestPayload,
-		JetStream: true, StoreDir: o.Dir, SyncAlways: true,
-		MQTT: server.MQTTOpts{Host: host, Port: port, MaxAckPending: uint16(min(o.InFlight, 65535)), AckWait: redeliverAfter, TLSTimeout: loginWithin.Seconds()},
+		MaxSubs: mostSubscriptions, MaxClosedClients: mostRemembered, WriteDeadline: readWithin,
+		JetStream: true, StoreDir: o.Dir, SyncAlways: true, JetStreamMaxStore: most,
+		CustomClientAuthentication: g, // also where nobody has to log in: who says nothing is sent away
+		MQTT:                       server.MQTTOpts{Host: host, Port: port, MaxAckPending: uint16(min(o.InFlight, 65535)), AckWait: redeliverAfter, TLSTimeout: loginWithin.Seconds()},
 	}
 	scheme := "tcp"
 	if o.Guard.CertFile != "" {
 		opts.MQTT.TLSConfig, scheme = g.serverTLS(), "ssl"
-	}
-	if o.Guard.Closed() {
-		opts.CustomClientAuthentication = g
 	}
 	if port == 0 {
 		opts.MQTT.Port = -1 // to the server, 0 is no listener at all
@@ -96,7 +106,7 @@ func Start(ctx context.Context, o Options) (*Broker, error) {
 		}
 	}
 	// The server notes there which port it took.
-	b := &Broker{server: s, guard: g, addr: scheme + "://" + net.JoinHostPort(host, strconv.Itoa(opts.MQTT.Port)), ended: make(chan struct{})}
+	b := &Broker{server: s, options: opts, guard: g, log: log, addr: scheme + "://" + net.JoinHostPort(host, strconv.Itoa(opts.MQTT.Port)), ended: make(chan struct{})}
 	running, end := context.WithCancel(context.WithoutCancel(ctx))
 	b.end = end
 	go func() {
@@ -108,6 +118,52 @@ func Start(ctx context.Context, o Options) (*Broker, error) {
 
 // mostConnections is how many there may be at once; each costs some memory.
 const mostConnections = 10_000
+
+// reserve is how much more than there is at the start may be kept in any case.
+const reserve = 64 << 20
+
+// mostKept is how many bytes of messages may be on disk. Where there is no room
+// for anything, the server lets in nobody who has it remember a session, and so
+// not the program either, that would make room.
+func mostKept(o *Options) (int64, error) {
+	if err := os.MkdirAll(o.Dir, 0o750); err != nil {
+		return 0, err
+	}
+	used := int64(0)
+	err := filepath.WalkDir(o.Dir, func(_ string, e fs.DirEntry, err error) error {
+		if err != nil || e.IsDir() {
+			return err
+		}
+		i, err := e.Info()
+		if err == nil {
+			used += i.Size()
+		}
+		return err
+	})
+	if err != nil {
+		return 0, err
+	}
+	most := o.MostKept
+	if most == 0 {
+		var disk unix.Statfs_t
+		if err := unix.Statfs(o.Dir, &disk); err != nil {
+			return 0, err
+		}
+		most = (int64(disk.Bavail)*int64(disk.Bsize) + used) / 4 * 3
+	}
+	return max(most, used+reserve), nil
+}
+
+// mostSubscriptions is how many one connection may have. The program's own needs
+// a few for each way in; a cabinet has one, for its receipt.
+const mostSubscriptions = 2000
+
+// mostRemembered is how many connections that are over the server remembers,
+// with all that they said of themselves.
+const mostRemembered = 4
+
+// readWithin is how long a client may take to read what is sent to it.
+const readWithin = 10 * time.Second
 
 // loginWithin is how long a client may take for the TLS handshake, and then
 // until it says who it is.
@@ -122,6 +178,31 @@ const redeliverAfter = 10 * time.Second
 
 // startWithin is how long a start may take; a large store is read first.
 const startWithin = 20 * time.Second
+
+// Figures are how the broker fares.
+type Figures struct {
+	Connections int
+	Kept        int64  // bytes of messages on disk
+	Came, LetIn uint64 // connections made, and those of which a client was let in
+	NotLetIn    uint64 // logins and certificates refused; the rest said nothing, or found no room
+	Slow        uint64 // connections ended because nobody read there
+	Large       uint64 // connections ended for a packet that was too large
+}
+
+// Figures returns how the broker fares. It takes little time.
+func (b *Broker) Figures() Figures {
+	f := Figures{
+		Connections: b.server.NumClients(), Slow: b.server.NumSlowConsumersClients(),
+		LetIn: b.guard.letIn.Load(), NotLetIn: b.guard.notLetIn.Load(), Large: b.log.large.Load(),
+	}
+	if v, err := b.server.Varz(nil); err == nil {
+		f.Came = v.TotalConnections
+	}
+	if js, err := b.server.Jsz(nil); err == nil {
+		f.Kept = int64(js.Store)
+	}
+	return f
+}
 
 // Addr is where the broker listens, as tcp://host:port, or ssl:// with TLS.
 func (b *Broker) Addr() string { return b.addr }

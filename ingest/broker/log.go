@@ -5,7 +5,10 @@ import (
 	"log/slog"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
 )
 
 // logger passes on what the server has to say; its chatter is for debugging.
@@ -13,7 +16,12 @@ type logger struct {
 	log    *slog.Logger
 	fatal  chan error // has the first reason to give up
 	seldom *seldom
+
+	large atomic.Uint64 // connections ended for a packet that was too large
 }
+
+// mostSaid is how much of a line is logged: clients choose a part of it.
+const mostSaid = 500
 
 func (l *logger) Noticef(f string, v ...any) { l.log.Debug(fmt.Sprintf(f, v...)) }
 func (l *logger) Warnf(f string, v ...any)   { l.log.Debug(fmt.Sprintf(f, v...)) }
@@ -23,12 +31,18 @@ func (l *logger) Tracef(f string, v ...any)  {}
 // Errorf is told of what clients do wrong, too, as often as they like.
 func (l *logger) Errorf(f string, v ...any) {
 	text, kind := fmt.Sprintf(f, v...), f
+	if strings.Contains(text, server.ErrMaxPayload.Error()) {
+		l.large.Add(1)
+	}
 	if strings.Contains(f, " - mid:") { // the server writes the client into the format
 		kind = "client"
 	}
 	if kind == "client" && strings.HasSuffix(text, "authentication error") {
 		l.log.Debug(text) // the guard has said why
 		return
+	}
+	if len(text) > mostSaid {
+		text = strings.ToValidUTF8(text[:mostSaid/2], "") + " … " + strings.ToValidUTF8(text[len(text)-mostSaid/2:], "")
 	}
 	l.seldom.say(kind, func(unsaid int) { l.log.Warn(text, "unsaid", unsaid) })
 }
