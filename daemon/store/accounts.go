@@ -18,44 +18,44 @@ func (s *Store) Accounts(ctx context.Context) (out alerting.Accounts, err error)
 	read(func(r row) error {
 		var a alerting.Account
 		var created int64
-		err := r.Scan(&a.Name, &a.Display, &a.Role, &a.Disabled, &created, &a.Password, &a.Subject)
+		err := checked{r}.Scan(&a.Name, &a.Display, &a.Role, &a.Disabled, &created, &a.Password, &a.Subject)
 		a.CreatedAt = moment(created)
 		out.Accounts = append(out.Accounts, a)
 		return err
-	}, "SELECT name, display, role, disabled, created_at, password, subject FROM accounts ORDER BY name")
+	}, accountsTable.read("name, display, role, disabled, created_at, password, subject")+" ORDER BY name")
 	read(func(r row) error {
 		var x alerting.Session
 		var secret []byte
 		var began, seen int64
-		if err := r.Scan(&secret, &x.Account, &began, &seen); err != nil {
+		if err := (checked{r}).Scan(&secret, &x.Account, &began, &seen); err != nil {
 			return err
 		}
 		x.Began, x.Seen = moment(began), moment(seen)
 		out.Sessions = append(out.Sessions, x)
 		return secretFrom(secret, &out.Sessions[len(out.Sessions)-1].Secret)
-	}, "SELECT secret, account, began, seen FROM sessions ORDER BY began")
+	}, sessionsTable.read("secret, account, began, seen")+" ORDER BY began")
 	read(func(r row) error {
 		var x alerting.Token
 		var secret []byte
 		var made, expires, used int64
-		if err := r.Scan(&x.ID, &secret, &x.Account, &x.Label, &x.Role, &made, &expires, &used); err != nil {
+		if err := (checked{r}).Scan(&x.ID, &secret, &x.Account, &x.Label, &x.Role, &made, &expires, &used); err != nil {
 			return err
 		}
 		x.MadeAt, x.Expires, x.Used = moment(made), moment(expires), moment(used)
 		out.Tokens = append(out.Tokens, x)
 		return secretFrom(secret, &out.Tokens[len(out.Tokens)-1].Secret)
-	}, "SELECT id, secret, account, label, role, made_at, expires_at, used_at FROM tokens ORDER BY id")
+	}, tokensTable.read("id, secret, account, label, role, made_at, expires_at, used_at")+" ORDER BY id")
 	read(func(r row) error {
 		var x alerting.Link
 		var secret []byte
 		var expires int64
-		if err := r.Scan(&secret, &x.Account, &expires); err != nil {
+		if err := (checked{r}).Scan(&secret, &x.Account, &expires); err != nil {
 			return err
 		}
 		x.Expires = moment(expires)
 		out.Links = append(out.Links, x)
 		return secretFrom(secret, &out.Links[len(out.Links)-1].Secret)
-	}, "SELECT secret, account, expires_at FROM links ORDER BY expires_at")
+	}, linksTable.read("secret, account, expires_at")+" ORDER BY expires_at")
 	return out, err
 }
 
@@ -74,6 +74,14 @@ func secretFrom(b []byte, into *alerting.Secret) error {
 	copy(into[:], b)
 	return nil
 }
+
+var (
+	accountText = accountsTable.put("display role disabled password subject",
+		"name", "?1", "display", "?2", "role", "?3", "disabled", "?4", "created_at", "?5", "password", "?6", "subject", "?7")
+	sessionText = sessionsTable.put("seen", "secret", "?1", "account", "?2", "began", "?3", "seen", "?4")
+	tokenText   = tokensTable.put("used_at", "id", "?1", "secret", "?2", "account", "?3", "label", "?4", "role", "?5", "made_at", "?6", "expires_at", "?7", "used_at", "?8")
+	linkText    = linksTable.add("secret", "?1", "account", "?2", "expires_at", "?3")
+)
 
 // ChangeAccounts enters a change, whole or not at all. What ends goes first.
 func (s *Store) ChangeAccounts(ctx context.Context, c alerting.AccountsChange) error {
@@ -103,16 +111,13 @@ func (tx *Tx) changeAccounts(c alerting.AccountsChange) error {
 		}
 	}
 	for _, x := range c.Save.Accounts {
-		if err := do("account "+x.Name, `INSERT INTO accounts (name, display, role, disabled, created_at, password, subject) VALUES (?, ?, ?, ?, ?, ?, ?)
-			ON CONFLICT (name) DO UPDATE SET display = excluded.display, role = excluded.role, disabled = excluded.disabled,
-			password = excluded.password, subject = excluded.subject`,
+		if err := do("account "+x.Name, accountText,
 			x.Name, x.Display, string(x.Role), x.Disabled, nanos(x.CreatedAt), x.Password, x.Subject); err != nil {
 			return err
 		}
 	}
 	for _, x := range c.Save.Sessions {
-		if err := do("session of "+x.Account, `INSERT INTO sessions (secret, account, began, seen) VALUES (?, ?, ?, ?)
-			ON CONFLICT (secret) DO UPDATE SET seen = excluded.seen`, x.Secret[:], x.Account, nanos(x.Began), nanos(x.Seen)); err != nil {
+		if err := do("session of "+x.Account, sessionText, x.Secret[:], x.Account, nanos(x.Began), nanos(x.Seen)); err != nil {
 			return err
 		}
 	}
@@ -121,14 +126,13 @@ func (tx *Tx) changeAccounts(c alerting.AccountsChange) error {
 		if !x.Used.IsZero() {
 			used = nanos(x.Used)
 		}
-		if err := do("token of "+x.Account, `INSERT INTO tokens (id, secret, account, label, role, made_at, expires_at, used_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
-			ON CONFLICT (id) DO UPDATE SET used_at = excluded.used_at`,
+		if err := do("token of "+x.Account, tokenText,
 			x.ID, x.Secret[:], x.Account, x.Label, string(x.Role), nanos(x.MadeAt), nanos(x.Expires), used); err != nil {
 			return err
 		}
 	}
 	for _, x := range c.Save.Links {
-		if err := do("link of "+x.Account, "INSERT INTO links (secret, account, expires_at) VALUES (?, ?, ?)", x.Secret[:], x.Account, nanos(x.Expires)); err != nil {
+		if err := do("link of "+x.Account, linkText, x.Secret[:], x.Account, nanos(x.Expires)); err != nil {
 			return err
 		}
 	}

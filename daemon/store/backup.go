@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -12,6 +13,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"throwline/alerting"
 )
 
 // Contents is what a store was found to hold when it was read from end to end.
@@ -27,11 +30,11 @@ type Contents struct {
 	From, To time.Time // of the throws, zero where there is none
 }
 
-// sumsSince is the version since which states have checksums.
-const sumsSince = 9
-
 // looker opens a store to look at it alone. Another process may hold it.
 func looker(path string) (*Store, error) {
+	if err := functions(); err != nil {
+		return nil, fmt.Errorf("store %s: %w", path, err)
+	}
 	s := &Store{path: path, o: Options{Log: slog.New(slog.DiscardHandler)}}
 	if _, err := os.Stat(path); err != nil {
 		return nil, fmt.Errorf("store %s: expected a file that can be read: %w", path, err)
@@ -82,6 +85,9 @@ func Verify(ctx context.Context, path string, state func([]byte) error) (c Conte
 		return c, err
 	}
 	defer func() { err = errors.Join(err, s.read.Close()) }()
+	if c.Version, err = s.versionOf(ctx); err != nil {
+		return c, err
+	}
 	tx, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true}) // all of one moment
 	if err != nil {
 		return c, s.explain("verify", err)
@@ -90,23 +96,13 @@ func Verify(ctx context.Context, path string, state func([]byte) error) (c Conte
 	wrong := func(format string, a ...any) error {
 		return fmt.Errorf("store %s: "+format+"; bring it back from a backup", append([]any{path}, a...)...)
 	}
-	var application int
-	var word string
-	for _, q := range []struct {
-		text string
-		into any
-	}{{"PRAGMA application_id", &application}, {"PRAGMA user_version", &c.Version}, {"PRAGMA integrity_check(1)", &word}} {
-		if err := tx.QueryRowContext(ctx, q.text).Scan(q.into); err != nil {
-			return c, s.explain("verify", err)
-		}
+	// All but what is read below.
+	k := &checker{s: s, version: c.Version, view: func(ctx context.Context, f func(*sql.Tx) error) error { return f(tx) }, but: []*table{turnoutsTable, throwsTable}}
+	if err := k.run(ctx); err != nil {
+		return c, s.explain("verify", err)
 	}
-	switch known := len(scripts()); {
-	case application != applicationID:
-		return c, fmt.Errorf("store %s: expected a store of this program, found another database", path)
-	case c.Version > known:
-		return c, fmt.Errorf("store %s: it is of version %d, this release knows up to %d; use a newer release", path, c.Version, known)
-	case word != "ok":
-		return c, wrong("expected a sound file, found: %s", word)
+	if err := k.c.Error(path); err != nil {
+		return c, err
 	}
 	each := func(text string, f func(*sql.Rows) error) error {
 		rows, err := tx.QueryContext(ctx, text)
@@ -121,18 +117,20 @@ func Verify(ctx context.Context, path string, state func([]byte) error) (c Conte
 		}
 		return s.explain("verify", rows.Err())
 	}
-	sumColumn := "state_sum"
-	if c.Version < sumsSince {
+	sumColumn, damaged, columns := "state_sum", turnoutsTable.damaged(), throwColumns
+	if c.Version < stateSumsSince {
 		sumColumn = "NULL"
 	}
+	if c.Version < sumsSince {
+		damaged, columns = "NULL", oldThrowColumns
+	}
 	err = errors.Join(
-		each("PRAGMA foreign_key_check", func(r *sql.Rows) error { return wrong("a row refers to one that is not there") }),
-		each("SELECT name, state, "+sumColumn+" FROM turnouts", func(r *sql.Rows) error {
+		each("SELECT name, state, "+sumColumn+", "+damaged+" FROM turnouts", func(r *sql.Rows) error {
 			var name string
 			var blob []byte
 			var said sql.NullInt64
-			if err := r.Scan(&name, &blob, &said); err != nil {
-				return err
+			if err := (checked{r}).Scan(&name, &blob, &said); err != nil {
+				return wrong("turnout %q: %w", name, err)
 			}
 			c.Turnouts++
 			if blob != nil && said.Valid && uint32(said.Int64) != sum(blob) {
@@ -143,7 +141,7 @@ func Verify(ctx context.Context, path string, state func([]byte) error) (c Conte
 			}
 			return nil
 		}),
-		each("SELECT "+throwColumns+", traces FROM throws JOIN turnouts ON turnouts.id = throws.turnout", func(r *sql.Rows) error {
+		each("SELECT "+columns+", traces FROM throws JOIN turnouts ON turnouts.id = throws.turnout", func(r *sql.Rows) error {
 			var traces []byte
 			id, rec, err := scanThrow(r, &traces)
 			if err != nil {
@@ -165,10 +163,14 @@ func Verify(ctx context.Context, path string, state func([]byte) error) (c Conte
 			return nil
 		}),
 		each("SELECT body FROM alerts", func(r *sql.Rows) error {
-			c.Alerts++
-			if _, err := scanAlert(r); err != nil {
+			var body []byte
+			if err := r.Scan(&body); err != nil {
+				return err
+			}
+			if err := json.Unmarshal(body, new(alerting.Alert)); err != nil {
 				return wrong("alert: %w", err)
 			}
+			c.Alerts++
 			return nil
 		}),
 		tx.QueryRowContext(ctx, "SELECT (SELECT count(*) FROM work), (SELECT count(*) FROM aside)").Scan(&c.Work, &c.Aside),

@@ -67,6 +67,11 @@ func (s *Store) Since(ctx context.Context, f func(number int64, r *detect.Record
 // loadLast reads the number of the last throw. It may have been pruned; a
 // number that an exporter is past is not given again.
 func (s *Store) loadLast(ctx context.Context) error {
+	for _, t := range []*table{coveredTable, exportsTable} { // nobody else reads them row by row
+		if err := s.each(ctx, func(r row) error { return checked{r}.Scan(new(any)) }, t.read(t.key[0])); err != nil {
+			return err
+		}
+	}
 	return s.each(ctx, func(r row) error { return r.Scan(&s.last) },
 		"SELECT max(coalesce((SELECT max(id) FROM throws), 0), coalesce((SELECT through FROM covered), 0), coalesce((SELECT max(throws) FROM exports), 0))")
 }

@@ -57,7 +57,7 @@ func (s *Store) EventsFrom(ctx context.Context, seq int64, limit int, f func(seq
 	return s.walk(ctx, func(r row) error {
 		var body string
 		var seq int64
-		if err := r.Scan(&seq, &body); err != nil {
+		if err := (checked{r}).Scan(&seq, &body); err != nil {
 			return err
 		}
 		var e alerting.Event
@@ -65,7 +65,7 @@ func (s *Store) EventsFrom(ctx context.Context, seq int64, limit int, f func(seq
 			return fmt.Errorf("event %d: %w", seq, err)
 		}
 		return f(seq, &e)
-	}, "SELECT seq, body FROM events WHERE seq > ? ORDER BY seq LIMIT ?", seq, limit)
+	}, eventText+"WHERE seq > ? ORDER BY seq LIMIT ?", seq, limit)
 }
 
 // OldestAfter returns when the first throw after number arrived; the zero time
@@ -86,17 +86,17 @@ func (s *Store) OldestAfter(ctx context.Context, number int64) (at time.Time, er
 func (s *Store) ExportCursor(ctx context.Context, name string) (throw, event int64, counts [3]int64, found bool, err error) {
 	err = s.each(ctx, func(r row) error {
 		found = true
-		return r.Scan(&throw, &event, &counts[0], &counts[1], &counts[2])
-	}, "SELECT throws, events, written, refused, missed FROM exports WHERE name = ?", name)
+		return checked{r}.Scan(&throw, &event, &counts[0], &counts[1], &counts[2])
+	}, exportsTable.read("throws, events, written, refused, missed")+" WHERE name = ?", name)
 	return throw, event, counts, found, err
 }
+
+var exportCursorText = exportsTable.put("", "name", "?1", "throws", "?2", "events", "?3", "written", "?4", "refused", "?5", "missed", "?6")
 
 // SaveExportCursor keeps what ExportCursor returns, synced.
 func (s *Store) SaveExportCursor(ctx context.Context, name string, throw, event int64, counts [3]int64) error {
 	return s.Update(ctx, func(tx *Tx) error {
-		_, err := tx.tx.ExecContext(tx.ctx, `INSERT INTO exports (name, throws, events, written, refused, missed) VALUES (?, ?, ?, ?, ?, ?)
-			ON CONFLICT (name) DO UPDATE SET throws = excluded.throws, events = excluded.events,
-			written = excluded.written, refused = excluded.refused, missed = excluded.missed`, name, throw, event, counts[0], counts[1], counts[2])
+		_, err := tx.tx.ExecContext(tx.ctx, exportCursorText, name, throw, event, counts[0], counts[1], counts[2])
 		if err != nil {
 			return fmt.Errorf("cursor of exporter %s: %w", name, err)
 		}

@@ -8,8 +8,6 @@ import (
 	"os"
 	"time"
 
-	"golang.org/x/sys/unix"
-
 	"throwline/ingest"
 )
 
@@ -22,6 +20,7 @@ type Looked struct {
 	LastArrival time.Time         // of a throw; zero: none
 	Aside       []ingest.SetAside // of late, newest first, without their payloads
 	Targets     []TargetState
+	Damage      string // that was met since it was last found sound; "": none
 }
 
 // Look says what a store is like without opening it for good; another process
@@ -35,9 +34,12 @@ func Look(ctx context.Context, path string, since time.Time, most int) (l Looked
 	if info, err := os.Stat(path); err == nil {
 		l.Bytes = info.Size()
 	}
+	l.Held = held(path)
 	if f, err := os.Open(path + ".lock"); err == nil {
-		l.Held = unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) != nil
-		_ = f.Close() // and with it the lock, where we got it
+		_, l.Damage, err = readMark(f)
+		if err = errors.Join(err, f.Close()); err != nil {
+			return l, fmt.Errorf("store %s: read how it was left: %w", path, err)
+		}
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return l, fmt.Errorf("store %s: %w", path, err)
 	}
@@ -60,7 +62,7 @@ func Look(ctx context.Context, path string, since time.Time, most int) (l Looked
 		a.Payload = nil
 		l.Aside = append(l.Aside, a)
 		return err
-	}, "SELECT "+asideColumns+" FROM aside WHERE at >= ? ORDER BY id DESC LIMIT ?", nanos(since), most); err != nil {
+	}, asideText+"WHERE at >= ? ORDER BY id DESC LIMIT ?", nanos(since), most); err != nil {
 		return l, err
 	}
 	l.Targets, err = s.OutboxState(ctx)

@@ -20,7 +20,9 @@ const (
 	markOpen    = "open"    // its log is there
 	markClosed  = "closed"  // all is in the one file, and no log is there
 	markLeft    = "left"    // closed well, but the log stayed because another program read
-	markDamaged = "damaged" // damage was met; what, follows
+	markDamaged = "damaged" // damage of the file was met
+	// After each, what damage was met may follow: of the file, or of a row, with
+	// which the program goes on.
 
 	markSize = 512
 )
@@ -122,18 +124,32 @@ func nothing(size int64) string {
 func (s *Store) Unclean() bool { return s.unclean }
 
 // mark has on disk how the store would be found.
-func (s *Store) mark(mark, why string) error {
-	err := setMark(s.lock, mark, why)
+func (s *Store) mark(mark string) error {
+	s.noted.Lock()
+	defer s.noted.Unlock()
+	return s.setMark(mark)
+}
+
+// setMark is mark for who holds noted. Damage that was noted stays so.
+func (s *Store) setMark(mark string) error {
+	err := setMark(s.lock, mark, s.why)
 	if err == nil {
 		s.now = mark
 	}
 	return err
 }
 
+// marked is how the store would be found.
+func (s *Store) marked() string {
+	s.noted.Lock()
+	defer s.noted.Unlock()
+	return s.now
+}
+
 // closeMark notes that the store was closed, once the database is: what was
 // opened, or what was found closed and then could not be opened.
 func (s *Store) closeMark() error {
-	if s.now != markOpening || s.broken.Load() != nil || !s.opened && (s.unclean || s.was == "") {
+	if s.marked() != markOpening || s.broken.Load() != nil || !s.opened && (s.unclean || s.was == "") {
 		return nil
 	}
 	log, err := sizeOf(s.path + "-wal")
@@ -141,11 +157,11 @@ func (s *Store) closeMark() error {
 		return err
 	}
 	if log > 0 {
-		return s.mark(markLeft, "")
+		return s.mark(markLeft)
 	}
 	// That the log is gone must be on disk before it is said.
 	if err := toDisk(filepath.Dir(s.path)); err != nil {
 		return err
 	}
-	return s.mark(markClosed, "")
+	return s.mark(markClosed)
 }

@@ -45,7 +45,7 @@ var oldRows = map[int][]string{
 		`INSERT INTO tokens VALUES (1, zeroblob(32), 'ada', 'label', 'viewer', 1, 2, 0)`,
 		`INSERT INTO links VALUES (zeroblob(32), 'ada', 3)`,
 	},
-	10: {`INSERT INTO common VALUES (1, x'7b7d', 0)`},
+	10: {`INSERT INTO common VALUES (1, x'7b7d', 695980202)`},
 	8:  {`INSERT INTO exports (name, throws, events) VALUES ('influx', 3, 1)`},
 }
 

@@ -35,6 +35,9 @@ const busyWait = 5 * time.Second
 // there. A file of another make, of a later release, or held by another process
 // is an error that says what to do; nothing is ever made anew in its place.
 func Open(ctx context.Context, path string, o Options) (s *Store, err error) {
+	if err := functions(); err != nil {
+		return nil, fmt.Errorf("store %s: %w", path, err)
+	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
@@ -79,6 +82,16 @@ func Open(ctx context.Context, path string, o Options) (s *Store, err error) {
 	if err != nil {
 		return s, err
 	}
+	if !fresh && version > 0 {
+		if err := s.checkFirst(ctx, version); err != nil {
+			return s, err
+		}
+		if s.why = ""; s.now == "" { // damage was noted, and it is none, or gone
+			if err := s.mark(markOpening); err != nil {
+				return s, fmt.Errorf("store %s: %w", path, err)
+			}
+		}
+	}
 	// A transaction that writes takes the lock at once: taken later, it could not be waited for.
 	if s.write, err = s.pool("rwc", "_txlock=immediate", "journal_size_limit(67108864)"); err != nil {
 		return s, err
@@ -103,7 +116,7 @@ func Open(ctx context.Context, path string, o Options) (s *Store, err error) {
 		return s, err
 	}
 	// From here on the log must be there: its name is on disk before the word of it.
-	if err := errors.Join(toDisk(filepath.Dir(path)), s.mark(markOpen, "")); err != nil {
+	if err := errors.Join(toDisk(filepath.Dir(path)), s.mark(markOpen)); err != nil {
 		return s, fmt.Errorf("store %s: %w", path, err)
 	}
 	s.opened = true
@@ -153,8 +166,8 @@ func (s *Store) examine(ctx context.Context, fresh bool) (version int, err error
 	if fresh || s.was == markMaking { // until it is made
 		begun = markMaking
 	}
-	if s.was != markDamaged {
-		if err := s.mark(begun, ""); err != nil {
+	if s.was != markDamaged && s.why == "" {
+		if err := s.mark(begun); err != nil {
 			return 0, fmt.Errorf("store %s: %w", s.path, err)
 		}
 	}
@@ -188,19 +201,6 @@ func (s *Store) examine(ctx context.Context, fresh bool) (version int, err error
 	}
 	if known := len(scripts()); version > known {
 		return 0, fmt.Errorf("store %s: it is of version %d, this release knows up to %d; start a newer release", s.path, version, known)
-	}
-	if s.was == markDamaged {
-		s.o.Log.Warn("damage was met when the store was open last; it is read from end to end before it is used", "path", s.path, "damage", s.why)
-		var word string
-		if err := c.QueryRowContext(ctx, "PRAGMA integrity_check(1)").Scan(&word); err != nil {
-			return 0, s.explain("look for damage", err)
-		}
-		if word != "ok" {
-			return 0, fmt.Errorf("store %s: it is damaged: %s; bring it back from a backup (throwline restore)", s.path, word)
-		}
-		if err := s.mark(begun, ""); err != nil {
-			return 0, fmt.Errorf("store %s: %w", s.path, err)
-		}
 	}
 	if fresh {
 		for _, p := range []string{fmt.Sprintf("PRAGMA page_size = %d", pageSize), "PRAGMA auto_vacuum = INCREMENTAL"} {

@@ -38,13 +38,13 @@ type Outgoing struct {
 	Sent    bool      // false though it is done: given up
 }
 
-const outgoingColumns = "id, target, key, coalesce(alert, ''), turnout, reason, body, since, due, tries, outcome, done_at, sent"
+var outgoingText = outboxTable.read("id, target, key, coalesce(alert, ''), turnout, reason, body, since, due, tries, outcome, done_at, sent") + " "
 
 func scanOutgoing(r row) (o Outgoing, err error) {
 	var since, due int64
 	var done sql.NullInt64
 	var body []byte
-	if err := r.Scan(&o.ID, &o.Target, &o.Key, &o.Alert, &o.Turnout, &o.Reason, &body, &since, &due, &o.Tries, &o.Outcome, &done, &o.Sent); err != nil {
+	if err := (checked{r}).Scan(&o.ID, &o.Target, &o.Key, &o.Alert, &o.Turnout, &o.Reason, &body, &since, &due, &o.Tries, &o.Outcome, &done, &o.Sent); err != nil {
 		return o, err
 	}
 	o.Body, o.Since, o.Due, o.DoneAt = body, time.Unix(0, since).UTC(), time.Unix(0, due).UTC(), when(done)
@@ -86,11 +86,11 @@ func (tx *Tx) Enqueue(o Outgoing) (added bool, err error) {
 	return rows == 1, err
 }
 
-const (
-	dueText = "SELECT " + outgoingColumns + ` FROM outbox WHERE target = ? AND due <= ? AND done_at IS NULL
+var (
+	dueText = outgoingText + `WHERE target = ? AND due <= ? AND done_at IS NULL
 		AND NOT EXISTS (SELECT 1 FROM outbox AS before WHERE before.target = outbox.target AND before.alert = outbox.alert AND before.id < outbox.id AND before.done_at IS NULL)
 		ORDER BY due, id LIMIT ?`
-	ofAlertText = "SELECT " + outgoingColumns + " FROM outbox WHERE alert = ? ORDER BY id"
+	ofAlertText = outgoingText + "WHERE alert = ? ORDER BY id"
 	pruneText   = "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox WHERE done_at < ? ORDER BY done_at LIMIT ?)"
 	waitingText = "SELECT target, count(*), min(since) FROM outbox WHERE done_at IS NULL GROUP BY target"
 )
@@ -128,37 +128,52 @@ func (s *Store) Attempts(ctx context.Context, id int64) (list []Attempt, err err
 	err = s.each(ctx, func(r row) error {
 		var at int64
 		var a Attempt
-		if err := r.Scan(&at, &a.Outcome); err != nil {
+		if err := (checked{r}).Scan(&at, &a.Outcome); err != nil {
 			return err
 		}
 		a.At = time.Unix(0, at).UTC()
 		list = append(list, a)
 		return nil
-	}, "SELECT at, outcome FROM attempts WHERE outgoing = ? ORDER BY id", id)
+	}, attemptsTable.read("at, outcome")+" WHERE outgoing = ? ORDER BY id", id)
 	return list, err
+}
+
+var (
+	sentText          = outboxTable.update(3, "done_at", "?1", "outcome", "?2", "sent", "1")
+	putOffText        = outboxTable.update(4, "due", "?1", "tries", "?2", "outcome", "?3")
+	givenUpText       = outboxTable.update(3, "done_at", "?1", "outcome", "?2")
+	targetSentText    = targetsTable.add("name", "?1", "sent", "1", "sent_at", "?2", "given_up", "0", "failure", "''") + countText("sent", "sent_at")
+	targetFailedText  = targetsTable.put("failed_at failure", "name", "?1", "failed_at", "?2", "failure", "?3", "sent", "0", "given_up", "0")
+	targetGivenUpText = targetsTable.add("name", "?1", "failed_at", "?2", "failure", "?3", "given_up", "1", "sent", "0") + countText("given_up", "failed_at failure")
+	attemptText       = attemptsTable.add("outgoing", "?1", "at", "?2", "outcome", "?3")
+)
+
+// countText adds one to what a target has counted, and takes the rest as given.
+func countText(counted, taken string) string {
+	to := []string{"name", "excluded.name", counted, "targets." + counted + " + 1"}
+	for _, c := range words(taken) {
+		to = append(to, c, "excluded."+c)
+	}
+	return " ON CONFLICT (name) DO UPDATE SET " + targetsTable.set(to...)
 }
 
 // Sent notes that a message was sent, and what the target said. A message that
 // does not wait is an error that wraps [fs.ErrNotExist]; so with PutOff and GiveUp.
 func (tx *Tx) Sent(id int64, at time.Time, outcome string) error {
-	return tx.tried(id, at, outcome, true, "UPDATE outbox SET done_at = ?, sent = 1, outcome = ? WHERE id = ?",
-		"INSERT INTO targets (name, sent, sent_at) VALUES (?, 1, ?) ON CONFLICT (name) DO UPDATE SET sent = sent + 1, sent_at = excluded.sent_at",
+	return tx.tried(id, at, outcome, true, sentText, targetSentText,
 		[]any{nanos(at), outcome, id})
 }
 
 // PutOff notes a try in vain, and when the next is due. tries is how many were
 // made in vain, this one among them.
 func (tx *Tx) PutOff(id int64, at, until time.Time, outcome string, tries int) error {
-	return tx.tried(id, at, outcome, false, "UPDATE outbox SET due = ?, tries = ?, outcome = ? WHERE id = ?",
-		"INSERT INTO targets (name, failed_at, failure) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE SET failed_at = excluded.failed_at, failure = excluded.failure",
+	return tx.tried(id, at, outcome, false, putOffText, targetFailedText,
 		[]any{nanos(until), tries, outcome, id}, outcome)
 }
 
 // GiveUp notes that a message will not be tried again, and why.
 func (tx *Tx) GiveUp(id int64, at time.Time, outcome string) error {
-	return tx.tried(id, at, outcome, true, "UPDATE outbox SET done_at = ?, outcome = ? WHERE id = ?",
-		`INSERT INTO targets (name, failed_at, failure, given_up) VALUES (?, ?, ?, 1) ON CONFLICT (name)
-			DO UPDATE SET failed_at = excluded.failed_at, failure = excluded.failure, given_up = given_up + 1`,
+	return tx.tried(id, at, outcome, true, givenUpText, targetGivenUpText,
 		[]any{nanos(at), outcome, id}, outcome)
 }
 
@@ -167,7 +182,7 @@ func (tx *Tx) GiveUp(id int64, at time.Time, outcome string) error {
 // last time stands in the attempts only.
 func (tx *Tx) tried(id int64, at time.Time, outcome string, last bool, message, target string, args []any, more ...any) error {
 	wrap := func(err error) error { return fmt.Errorf("message %d: %w", id, err) }
-	o, err := scanOutgoing(tx.tx.QueryRowContext(tx.ctx, "SELECT "+outgoingColumns+" FROM outbox WHERE id = ? AND done_at IS NULL", id))
+	o, err := scanOutgoing(tx.tx.QueryRowContext(tx.ctx, outgoingText+"WHERE id = ? AND done_at IS NULL", id))
 	if errors.Is(err, sql.ErrNoRows) {
 		err = fmt.Errorf("it does not wait to be sent: %w", fs.ErrNotExist)
 	}
@@ -180,7 +195,7 @@ func (tx *Tx) tried(id int64, at time.Time, outcome string, last bool, message, 
 	}{
 		{message, args},
 		{target, append([]any{o.Target, nanos(at)}, more...)},
-		{"INSERT INTO attempts (outgoing, at, outcome) VALUES (?, ?, ?)", []any{id, nanos(at), outcome}},
+		{attemptText, []any{id, nanos(at), outcome}},
 	} {
 		if _, err := tx.tx.ExecContext(tx.ctx, step.text, step.args...); err != nil {
 			return wrap(err)
@@ -226,14 +241,14 @@ func (s *Store) OutboxState(ctx context.Context) (list []TargetState, err error)
 	err = s.each(ctx, func(r row) error {
 		var t TargetState
 		var oldest, sent, failed sql.NullInt64
-		if err := r.Scan(&t.Target, &t.Waiting, &oldest, &t.Sent, &t.GivenUp, &sent, &failed, &t.Failure); err != nil {
+		if err := (checked{r}).Scan(&t.Target, &t.Waiting, &oldest, &t.Sent, &t.GivenUp, &sent, &failed, &t.Failure); err != nil {
 			return err
 		}
 		t.Oldest, t.LastSent, t.LastFailure = when(oldest), when(sent), when(failed)
 		list = append(list, t)
 		return nil
 	}, `WITH waiting (name, n, oldest) AS (`+waitingText+`)
-		SELECT name, coalesce(n, 0), oldest, coalesce(sent, 0), coalesce(given_up, 0), sent_at, failed_at, coalesce(failure, '')
+		SELECT name, coalesce(n, 0), oldest, coalesce(sent, 0), coalesce(given_up, 0), sent_at, failed_at, coalesce(failure, ''), `+targetsTable.damaged()+`
 		FROM waiting FULL JOIN targets USING (name) ORDER BY name`)
 	return list, err
 }

@@ -23,14 +23,17 @@ type peopleStatements struct {
 
 func (p *peopleStatements) all() []statement {
 	return []statement{
-		{&p.getAlert, `SELECT body, handling, calls FROM alerts WHERE id = ?`},
-		{&p.saveHandling, `UPDATE alerts SET handling = ?, acknowledged = ? WHERE id = ?`},
-		{&p.saveCalls, `UPDATE alerts SET calls = ?, untold = ? WHERE id = ?`},
-		{&p.addEntry, `INSERT INTO journal (at, alert, turnout, body) VALUES (?, ?, ?, ?)`},
-		{&p.enqueue, `INSERT INTO outbox (target, key, alert, turnout, reason, body, since, due) VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (target, key) DO NOTHING`},
-		{&p.savePlace, `INSERT INTO places (turnout, body) VALUES (?, ?) ON CONFLICT (turnout) DO UPDATE SET body = excluded.body`},
+		{&p.getAlert, handledText + "WHERE id = ?"},
+		{&p.saveHandling, alertsTable.update(3, "handling", "?1", "acknowledged", "?2")},
+		{&p.saveCalls, alertsTable.update(3, "calls", "?1", "untold", "?2")},
+		{&p.addEntry, journalTable.add("at", "?1", "alert", "?2", "turnout", "?3", "body", "?4")},
+		{&p.enqueue, outboxTable.add("target", "?1", "key", "?2", "alert", "?3", "turnout", "?4", "reason", "?5", "body", "?6", "since", "?7", "due", "?8",
+			"tries", "0", "outcome", "''", "sent", "0") + " ON CONFLICT (target, key) DO NOTHING"},
+		{&p.savePlace, placesTable.put("", "turnout", "?1", "body", "?2")},
 	}
 }
+
+var handledText = alertsTable.read("body, handling, calls") + " "
 
 // Handled is an alert and what was done about it.
 type Handled struct {
@@ -41,7 +44,7 @@ type Handled struct {
 
 func scanHandled(r row) (h Handled, err error) {
 	var body, handling, calls []byte
-	if err := r.Scan(&body, &handling, &calls); err != nil {
+	if err := (checked{r}).Scan(&body, &handling, &calls); err != nil {
 		return h, err
 	}
 	if string(calls) != "null" {
@@ -116,11 +119,11 @@ func (tx *Tx) ofAlert(alert string, st *sql.Stmt, args ...any) error {
 	return noAlert(alert)
 }
 
-const (
+var (
 	// The condition is that of its index, word for word.
-	handlingsText = "SELECT body, handling, calls FROM alerts WHERE (open | (acknowledged < call) | untold) = 1 ORDER BY raised_at, id"
-	clearedText   = "SELECT body FROM alerts WHERE cleared_at >= ? ORDER BY cleared_at, id"
-	handlingText  = "SELECT id, handling FROM alerts WHERE id IN (SELECT value FROM json_each(?))"
+	handlingsText = handledText + "WHERE (open | (acknowledged < call) | untold) = 1 ORDER BY raised_at, id"
+	clearedText   = alertText + "WHERE cleared_at >= ? ORDER BY cleared_at, id"
+	handlingText  = alertsTable.read("id, handling") + " WHERE id IN (SELECT value FROM json_each(?))"
 )
 
 // Handlings returns the alerts that are not over, oldest raised first: those that
@@ -146,7 +149,7 @@ func (s *Store) HandlingOf(ctx context.Context, alerts ...string) (map[string]al
 	err = s.each(ctx, func(r row) error {
 		var id string
 		var body []byte
-		if err := r.Scan(&id, &body); err != nil {
+		if err := (checked{r}).Scan(&id, &body); err != nil {
 			return err
 		}
 		var h alerting.Handling
@@ -162,7 +165,7 @@ func (s *Store) HandlingOf(ctx context.Context, alerts ...string) (map[string]al
 // CasesOf returns alerts that stood at any time from from to before to, of one
 // turnout or, for "", of all, newest raised first, at most most.
 func (s *Store) CasesOf(ctx context.Context, from, to time.Time, turnout string, most int) (list []Handled, err error) {
-	text, args := "SELECT body, handling, calls FROM alerts WHERE raised_at < ? AND (cleared_at IS NULL OR cleared_at >= ?)", []any{nanos(to), nanos(from)}
+	text, args := handledText+"WHERE raised_at < ? AND (cleared_at IS NULL OR cleared_at >= ?)", []any{nanos(to), nanos(from)}
 	if turnout != "" {
 		text, args = text+" AND turnout = ?", append(args, turnout)
 	}
@@ -182,7 +185,7 @@ func (s *Store) AlertOf(ctx context.Context, id string) (h Handled, err error) {
 		found = true
 		h, err = scanHandled(r)
 		return err
-	}, "SELECT body, handling, calls FROM alerts WHERE id = ?", id)
+	}, handledText+"WHERE id = ?", id)
 	if err == nil && !found {
 		err = noAlert(id)
 	}
@@ -239,7 +242,7 @@ func journalWhere(q *alerting.JournalQuery, p place) (string, []any) {
 	if !q.To.IsZero() && nanos(q.To) <= p.At {
 		p.At, p.ID = nanos(q.To), math.MinInt64
 	}
-	text, args := "SELECT id, body FROM journal WHERE at >= ? AND (at, id) < (?, ?)", []any{low, p.At, p.ID}
+	text, args := journalTable.read("id, body")+" WHERE at >= ? AND (at, id) < (?, ?)", []any{low, p.At, p.ID}
 	if q.Alert != "" {
 		text, args = text+" AND alert = ?", append(args, q.Alert)
 		if q.Turnout != "" {
@@ -262,7 +265,7 @@ func (s *Store) Journal(ctx context.Context, q alerting.JournalQuery) (items []a
 	err = s.each(ctx, func(r row) error {
 		var id int64
 		var body []byte
-		if err := r.Scan(&id, &body); err != nil {
+		if err := (checked{r}).Scan(&id, &body); err != nil {
 			return err
 		}
 		var e alerting.Entry

@@ -110,13 +110,13 @@ func TestWhatIsSaidStays(t *testing.T) {
 		return errors.Join(err, second(tx.AddEntry(alerting.Entry{Alert: "a", At: dawn})), second(tx.Enqueue(outgoing("mail", "k", "a", 0))), tx.Audit(dawn, "a", "b", "c"))
 	})
 	for text, want := range map[string]string{
-		"DELETE FROM journal":                       "only added to",
-		"UPDATE journal SET at = 0":                 "only added to",
-		"DELETE FROM audit":                         "only added to",
-		"UPDATE audit SET by = ''":                  "only added to",
-		"DELETE FROM alerts":                        "FOREIGN KEY",
-		"UPDATE outbox SET alert = 'b'":             "FOREIGN KEY",
-		"INSERT INTO attempts VALUES (1, 9, 0, '')": "FOREIGN KEY",
+		"DELETE FROM journal":           "only added to",
+		"UPDATE journal SET at = 0":     "only added to",
+		"DELETE FROM audit":             "only added to",
+		"UPDATE audit SET by = ''":      "only added to",
+		"DELETE FROM alerts":            "FOREIGN KEY",
+		"UPDATE outbox SET alert = 'b'": "FOREIGN KEY",
+		"INSERT INTO attempts (id, outgoing, at, outcome) VALUES (1, 9, 0, '')": "FOREIGN KEY",
 	} {
 		err := s.Update(t.Context(), func(tx *Tx) error {
 			_, err := tx.tx.ExecContext(tx.ctx, text)

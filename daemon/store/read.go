@@ -82,7 +82,7 @@ func (s *Store) States(ctx context.Context, f func(turnout, cabinet string, stat
 		var name, cabinet string
 		var state sql.RawBytes
 		var said sql.NullInt64
-		if err := r.Scan(&name, &cabinet, &state, &said); err != nil {
+		if err := (checked{r}).Scan(&name, &cabinet, &state, &said); err != nil {
 			return err
 		}
 		if said.Valid && uint32(said.Int64) != sum(state) {
@@ -90,7 +90,7 @@ func (s *Store) States(ctx context.Context, f func(turnout, cabinet string, stat
 			state = nil
 		}
 		return f(name, cabinet, state)
-	}, "SELECT name, cabinet, state, state_sum FROM turnouts WHERE state IS NOT NULL")
+	}, turnoutsTable.read("name, cabinet, state, state_sum")+" WHERE state IS NOT NULL")
 }
 
 // OpenAlerts returns all open alerts, oldest raised first.
@@ -100,14 +100,16 @@ func (s *Store) OpenAlerts(ctx context.Context) ([]alerting.Alert, error) {
 		a, err := scanAlert(r)
 		list = append(list, a)
 		return err
-	}, "SELECT body FROM alerts WHERE open = 1 ORDER BY raised_at, id")
+	}, alertText+"WHERE open = 1 ORDER BY raised_at, id")
 	return list, err
 }
+
+var alertText = alertsTable.read("body") + " "
 
 func scanAlert(r row) (alerting.Alert, error) {
 	var a alerting.Alert
 	var body string
-	if err := r.Scan(&body); err != nil {
+	if err := (checked{r}).Scan(&body); err != nil {
 		return a, err
 	}
 	return a, json.Unmarshal([]byte(body), &a)
@@ -121,7 +123,7 @@ func (s *Store) Alerts(ctx context.Context, q alerting.Query) (items []alerting.
 	}
 	limit := max(1, q.Limit)
 	// What is not asked for stands not in the text, so that an index serves it.
-	text, args := "SELECT body FROM alerts WHERE (raised_at, id) < (?, ?)", []any{p.At, p.Text}
+	text, args := alertText+"WHERE (raised_at, id) < (?, ?)", []any{p.At, p.Text}
 	if q.OpenOnly {
 		text += " AND open = 1"
 	}
@@ -147,7 +149,7 @@ func (s *Store) EventsAfter(ctx context.Context, seq int64, limit int) (events [
 	last = seq
 	err = s.each(ctx, func(r row) error {
 		var body string
-		if err := r.Scan(&last, &body); err != nil {
+		if err := (checked{r}).Scan(&last, &body); err != nil {
 			return err
 		}
 		var e alerting.Event
@@ -156,21 +158,41 @@ func (s *Store) EventsAfter(ctx context.Context, seq int64, limit int) (events [
 		}
 		events = append(events, e)
 		return nil
-	}, "SELECT seq, body FROM events WHERE seq > ? ORDER BY seq LIMIT ?", seq, limit)
+	}, eventText+"WHERE seq > ? ORDER BY seq LIMIT ?", seq, limit)
 	return events, last, err
 }
 
-const throwColumns = "throws.id, key, turnouts.name, to_end, started_at, arrived_at, completed, throws.cabinet, record"
+var eventText = eventsTable.read("seq, body") + " "
+
+const (
+	oldThrowColumns = "throws.id, key, turnouts.name, to_end, started_at, arrived_at, completed, throws.cabinet, record, throws.turnout, NULL" // before there were checksums
+	throwColumns    = "throws.id, key, turnouts.name, to_end, started_at, arrived_at, completed, throws.cabinet, record, throws.turnout, throws.sum"
+)
+
+// sumOfThrow is the checksum of a throw's row, of which all but its number, that
+// of its turnout and the record stand in r.
+func sumOfThrow(id, turnout int64, r *detect.Record, record []byte) int64 {
+	completed := int64(0)
+	if r.Completed {
+		completed = 1
+	}
+	return rowSum(throwsTable.name, id, r.Key, turnout, int64(r.To), nanos(r.StartedAt), nanos(r.ArrivedAt), completed, r.Cabinet, record)
+}
 
 func scanThrow(r row, more ...any) (id int64, rec detect.Record, err error) {
 	var to int
-	var started, arrived int64
+	var started, arrived, completed, turnout int64
+	var said sql.NullInt64
 	var blob []byte
-	if err := r.Scan(append([]any{&id, &rec.Key, &rec.Turnout, &to, &started, &arrived, &rec.Completed, &rec.Cabinet, &blob}, more...)...); err != nil {
-		return 0, rec, err
+	if err := r.Scan(append([]any{&id, &rec.Key, &rec.Turnout, &to, &started, &arrived, &completed, &rec.Cabinet, &blob, &turnout, &said}, more...)...); err != nil {
+		return id, rec, err
 	}
+	rec.Completed = completed == 1
 	rec.To = ingest.End(to)
 	rec.StartedAt, rec.ArrivedAt = time.Unix(0, started).UTC(), time.Unix(0, arrived).UTC()
+	if completed&^1 != 0 || said.Valid && said.Int64 != sumOfThrow(id, turnout, &rec, blob) {
+		return id, rec, fmt.Errorf("throw %s: %w", rec.Key, errChanged)
+	}
 	if err := consumeRecord(blob, &rec); err != nil {
 		return id, rec, fmt.Errorf("throw %s: %w", rec.Key, err)
 	}
@@ -249,7 +271,7 @@ func (s *Store) visits(ctx context.Context, which string, args ...any) (list []d
 		var w detect.Visit
 		var at int64
 		var kind, verdicts string
-		if err := r.Scan(&w.Turnout, &at, &kind, &w.Note, &w.By, &verdicts); err != nil {
+		if err := (checked{r}).Scan(&w.Turnout, &at, &kind, &w.Note, &w.By, &verdicts); err != nil {
 			return err
 		}
 		if err := json.Unmarshal([]byte(verdicts), &w.Verdicts); err != nil {
@@ -258,7 +280,7 @@ func (s *Store) visits(ctx context.Context, which string, args ...any) (list []d
 		w.DoneAt, w.Kind = time.Unix(0, at).UTC(), ingest.WorkKind(kind)
 		list = append(list, w)
 		return nil
-	}, "SELECT turnout, done_at, kind, note, by, verdicts FROM work "+which, args...)
+	}, workTable.read("turnout, done_at, kind, note, by, verdicts")+" "+which, args...)
 	return list, err
 }
 
@@ -287,7 +309,7 @@ func (s *Store) Quarantine(ctx context.Context, cursor string, limit int) (items
 		}
 		items = append(items, a)
 		return nil
-	}, "SELECT "+asideColumns+" FROM aside WHERE id < ? ORDER BY id DESC LIMIT ?", p.ID, limit+1)
+	}, asideText+"WHERE id < ? ORDER BY id DESC LIMIT ?", p.ID, limit+1)
 	if errors.Is(err, errEnough) {
 		err, next = nil, place{List: "q", ID: items[len(items)-1].ID}.String()
 	}
@@ -300,7 +322,7 @@ func (s *Store) Aside(ctx context.Context, id int64) (a ingest.SetAside, err err
 		return a, s.explain("read what was set aside", err)
 	}
 	defer s.gate.leave()
-	a, err = scanAside(s.read.QueryRowContext(ctx, "SELECT "+asideColumns+" FROM aside WHERE id = ?", id))
+	a, err = scanAside(s.read.QueryRowContext(ctx, asideText+"WHERE id = ?", id))
 	if errors.Is(err, sql.ErrNoRows) {
 		return a, fmt.Errorf("message %d is not set aside: %w", id, fs.ErrNotExist)
 	}
@@ -315,7 +337,7 @@ func (s *Store) Receipts(ctx context.Context) (map[string]ingest.Receipt, error)
 		var rec ingest.Receipt
 		var through int64
 		var missing []byte
-		if err := r.Scan(&cabinet, &rec.Boot, &through, &missing); err != nil {
+		if err := (checked{r}).Scan(&cabinet, &rec.Boot, &through, &missing); err != nil {
 			return err
 		}
 		rec.Through = uint64(through)
@@ -328,7 +350,7 @@ func (s *Store) Receipts(ctx context.Context) (map[string]ingest.Receipt, error)
 		}
 		out[cabinet] = rec
 		return nil
-	}, "SELECT cabinet, boot, through, missing FROM receipts")
+	}, receiptsTable.read("cabinet, boot, through, missing"))
 	return out, err
 }
 
@@ -342,13 +364,13 @@ func (s *Store) Cabinets(ctx context.Context) (list []ingest.CabinetState, err e
 		var c ingest.CabinetState
 		var at int64
 		var offset sql.NullFloat64
-		if err := r.Scan(&c.Cabinet, &c.Online, &at, &c.Agent, &offset); err != nil {
+		if err := (checked{r}).Scan(&c.Cabinet, &c.Online, &at, &c.Agent, &offset); err != nil {
 			return err
 		}
 		c.At, c.ClockOffset = time.Unix(0, at).UTC(), known(offset)
 		list = append(list, c)
 		return nil
-	}, "SELECT name, online, at, agent, clock_offset FROM cabinets WHERE at IS NOT NULL ORDER BY name")
+	}, cabinetsTable.read("name, online, at, agent, clock_offset")+" WHERE at IS NOT NULL ORDER BY name")
 	return list, err
 }
 
@@ -358,14 +380,14 @@ func (s *Store) LatestConditions(ctx context.Context) (list []ingest.Conditions,
 		var c ingest.Conditions
 		var at int64
 		var x [4]sql.NullFloat64
-		if err := r.Scan(&c.Cabinet, &at, &x[0], &x[1], &x[2], &x[3]); err != nil {
+		if err := (checked{r}).Scan(&c.Cabinet, &at, &x[0], &x[1], &x[2], &x[3]); err != nil {
 			return err
 		}
 		c.At = time.Unix(0, at).UTC()
 		c.RailTemperature, c.AirTemperature, c.Supply, c.Rain = known(x[0]), known(x[1]), known(x[2]), known(x[3])
 		list = append(list, c)
 		return nil
-	}, "SELECT name, conditions_at, rail_temperature, air_temperature, supply, rain FROM cabinets WHERE conditions_at IS NOT NULL ORDER BY name")
+	}, cabinetsTable.read("name, conditions_at, rail_temperature, air_temperature, supply, rain")+" WHERE conditions_at IS NOT NULL ORDER BY name")
 	return list, err
 }
 

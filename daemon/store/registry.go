@@ -51,7 +51,7 @@ func (s *Store) Places(ctx context.Context) (list []alerting.Place, err error) {
 	err = s.each(ctx, func(r row) error {
 		var turnout string
 		var body []byte
-		if err := r.Scan(&turnout, &body); err != nil {
+		if err := (checked{r}).Scan(&turnout, &body); err != nil {
 			return err
 		}
 		var p alerting.Place
@@ -60,7 +60,7 @@ func (s *Store) Places(ctx context.Context) (list []alerting.Place, err error) {
 		}
 		list = append(list, p)
 		return nil
-	}, "SELECT turnout, body FROM places ORDER BY turnout")
+	}, placesTable.read("turnout, body")+" ORDER BY turnout")
 	return list, err
 }
 
@@ -72,13 +72,13 @@ func (tx *Tx) SaveWindow(w alerting.Window) (id int64, err error) {
 		return 0, fmt.Errorf("window %q: %w", w.Name, err)
 	}
 	if w.ID == 0 {
-		res, err := tx.tx.ExecContext(tx.ctx, "INSERT INTO windows (body) VALUES (?)", string(b))
+		res, err := tx.tx.ExecContext(tx.ctx, windowsTable.add("body", "?1"), string(b))
 		if err != nil {
 			return 0, fmt.Errorf("window %q: %w", w.Name, err)
 		}
 		return res.LastInsertId()
 	}
-	res, err := tx.tx.ExecContext(tx.ctx, "UPDATE windows SET body = ? WHERE id = ?", string(b), w.ID)
+	res, err := tx.tx.ExecContext(tx.ctx, windowsTable.update(2, "id", "?2", "body", "?1"), string(b), w.ID)
 	if err != nil {
 		return 0, fmt.Errorf("window %d: %w", w.ID, err)
 	}
@@ -105,7 +105,7 @@ func (s *Store) Windows(ctx context.Context) (list []alerting.Window, err error)
 	err = s.each(ctx, func(r row) error {
 		var id int64
 		var body []byte
-		if err := r.Scan(&id, &body); err != nil {
+		if err := (checked{r}).Scan(&id, &body); err != nil {
 			return err
 		}
 		var w alerting.Window
@@ -115,14 +115,14 @@ func (s *Store) Windows(ctx context.Context) (list []alerting.Window, err error)
 		w.ID = id
 		list = append(list, w)
 		return nil
-	}, "SELECT id, body FROM windows ORDER BY id")
+	}, windowsTable.read("id, body")+" ORDER BY id")
 	return list, err
 }
 
 // Audit adds a line to the record of who has done what; by is "" for the
 // program itself.
 func (tx *Tx) Audit(at time.Time, by, what, detail string) error {
-	if _, err := tx.tx.ExecContext(tx.ctx, "INSERT INTO audit (at, by, what, detail) VALUES (?, ?, ?, ?)", nanos(at), by, what, detail); err != nil {
+	if _, err := tx.tx.ExecContext(tx.ctx, auditTable.add("at", "?1", "by", "?2", "what", "?3", "detail", "?4"), nanos(at), by, what, detail); err != nil {
 		return fmt.Errorf("audit of %s: %w", what, err)
 	}
 	return nil
@@ -139,13 +139,13 @@ func (s *Store) AuditLog(ctx context.Context, cursor string, limit int) (items [
 	err = s.each(ctx, func(r row) error {
 		var id, at int64
 		var a alerting.Audited
-		if err := r.Scan(&id, &at, &a.By, &a.What, &a.Detail); err != nil {
+		if err := (checked{r}).Scan(&id, &at, &a.By, &a.What, &a.Detail); err != nil {
 			return err
 		}
 		a.At = time.Unix(0, at).UTC()
 		items, ids = append(items, a), append(ids, id)
 		return nil
-	}, "SELECT id, at, by, what, detail FROM audit WHERE id < ? ORDER BY id DESC LIMIT ?", p.ID, limit+1)
+	}, auditTable.read("id, at, by, what, detail")+" WHERE id < ? ORDER BY id DESC LIMIT ?", p.ID, limit+1)
 	if err == nil && len(items) > limit {
 		items = items[:limit]
 		next = place{List: "u", ID: ids[limit-1]}.String()

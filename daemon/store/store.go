@@ -41,11 +41,13 @@ type Store struct {
 	o    Options
 	lock *os.File
 
-	was, why string // how it was left before it was opened; see mark.go
+	was, why string // how it was left before it was opened, and the damage that is noted; see mark.go
 	now      string // how it would be found now
 	unclean  bool   // it had not been closed
 	opened   bool
 	broken   atomic.Pointer[error]
+	noted    sync.Mutex // one word beside the store at a time
+	checked  Checked    // before it was used
 
 	write *sql.DB // one connection
 	read  *sql.DB
@@ -87,8 +89,8 @@ func (s *Store) Close() error {
 	}
 	s.closed = true
 	errs := []error{s.tx.close()}
-	if s.now == markOpen {
-		errs = append(errs, s.mark(markOpening, "")) // the log goes
+	if s.marked() == markOpen {
+		errs = append(errs, s.mark(markOpening)) // the log goes
 	}
 	for _, db := range []*sql.DB{s.read, s.write} {
 		if db != nil {
@@ -111,17 +113,44 @@ func (s *Store) distrust(err error) {
 		return
 	}
 	code := e.Code() & 0xff
-	damage := code == sqlite3.SQLITE_CORRUPT || code == sqlite3.SQLITE_NOTADB
-	if !damage && code != sqlite3.SQLITE_IOERR || !s.broken.CompareAndSwap(nil, &err) {
+	if damage := isDamage(err); damage || code == sqlite3.SQLITE_IOERR {
+		s.fail(err, damage)
+	}
+}
+
+// fail ends the use of a store that cannot be trusted: its file is damaged, or
+// the disk failed.
+func (s *Store) fail(err error, damage bool) {
+	if !s.broken.CompareAndSwap(nil, &err) {
 		return
 	}
 	if damage && s.opened {
-		if err := s.mark(markDamaged, err.Error()); err != nil {
-			s.o.Log.Error("damage could not be noted beside the store", "error", err)
-		}
+		s.note(markDamaged, err.Error())
 	}
 	if s.o.Broken != nil {
 		s.o.Broken(err)
+	}
+}
+
+// noteDamage notes what a check found; see Check.
+func (s *Store) noteDamage(d Damage) {
+	if d.Row {
+		s.note("", d.String())
+		return
+	}
+	s.fail(fmt.Errorf("store %s: it is damaged: %s; %s", s.path, d, toldOfDamage), true)
+}
+
+// note has damage noted beside the store; the mark "" is the one that is there.
+func (s *Store) note(mark, why string) {
+	s.noted.Lock()
+	defer s.noted.Unlock()
+	if mark == "" {
+		mark = s.now
+	}
+	s.why = why
+	if err := s.setMark(mark); err != nil {
+		s.o.Log.Error("damage could not be noted beside the store", "error", err)
 	}
 }
 

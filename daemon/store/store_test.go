@@ -411,14 +411,14 @@ func TestDamageIsFatal(t *testing.T) {
 	for i := 4 * pageSize; i < len(b); i++ { // behind the schema
 		b[i] = byte(rng.Uint32())
 	}
+	if s, err = Open(t.Context(), path, Options{}); err != nil {
+		t.Fatal(err)
+	}
 	if err := os.WriteFile(path, b, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s, err = Open(t.Context(), path, Options{})
-	if err == nil {
-		err = fill(s, 2000, 500)
-		defer s.Close()
-	}
+	err = fill(s, 2000, 500)
+	defer s.Close()
 	if err == nil || Temporary(err) || !strings.Contains(err.Error(), "the file is damaged") {
 		t.Errorf("found %v", err)
 	}

@@ -23,7 +23,7 @@ type statements struct {
 	people peopleStatements
 }
 
-const asideColumns = "id, at, topic, turnout, faults, payload, retries"
+var asideText = asideTable.read("id, at, topic, turnout, faults, payload, retries") + " "
 
 // statement is where a prepared statement goes, and its text.
 type statement struct {
@@ -33,28 +33,25 @@ type statement struct {
 
 func (p *statements) all() []statement {
 	return append(p.people.all(), []statement{
-		{&p.addTurnout, `INSERT INTO turnouts (name, cabinet) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET name = name RETURNING id`},
-		{&p.addThrow, `INSERT INTO throws (id, key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`},
-		{&p.saveState, `UPDATE turnouts SET cabinet = ?, state = ?, state_sum = ? WHERE id = ?`},
-		{&p.saveAlert, `INSERT INTO alerts (id, turnout, open, raised_at, cleared_at, call, body) VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET turnout = excluded.turnout,
-			open = excluded.open, raised_at = excluded.raised_at, cleared_at = excluded.cleared_at, call = excluded.call, body = excluded.body`},
-		{&p.addEvent, `INSERT INTO events (at, alert, body) VALUES (?, ?, ?)`},
-		{&p.saveReceipt, `INSERT INTO receipts (cabinet, boot, through, missing) VALUES (?, ?, ?, ?)
-			ON CONFLICT (cabinet) DO UPDATE SET boot = excluded.boot, through = excluded.through, missing = excluded.missing`},
-		{&p.saveCabinet, `INSERT INTO cabinets (name, online, at, agent, clock_offset) VALUES (?, ?, ?, ?, ?)
-			ON CONFLICT (name) DO UPDATE SET online = excluded.online, at = excluded.at, agent = excluded.agent, clock_offset = excluded.clock_offset`},
-		{&p.saveConditions, `INSERT INTO cabinets (name, conditions_at, rail_temperature, air_temperature, supply, rain) VALUES (?, ?, ?, ?, ?, ?)
-			ON CONFLICT (name) DO UPDATE SET conditions_at = excluded.conditions_at, rail_temperature = excluded.rail_temperature,
-			air_temperature = excluded.air_temperature, supply = excluded.supply, rain = excluded.rain
+		{&p.addTurnout, turnoutsTable.add("name", "?1", "cabinet", "?2") + ` ON CONFLICT (name) DO UPDATE SET name = name RETURNING id`},
+		{&p.addThrow, `INSERT INTO throws (id, key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces, sum)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`},
+		{&p.saveState, turnoutsTable.update(4, "id", "?4", "name", "?5", "cabinet", "?1", "state", "?2", "state_sum", "?3")},
+		{&p.saveAlert, alertsTable.put("turnout open raised_at cleared_at call body", "id", "?1", "turnout", "?2", "open", "?3", "raised_at", "?4", "cleared_at", "?5", "call", "?6", "body", "?7",
+			"handling", "'{}'", "calls", "'null'", "acknowledged", "-1", "untold", "0")},
+		{&p.addEvent, eventsTable.add("at", "?1", "alert", "?2", "body", "?3")},
+		{&p.saveReceipt, receiptsTable.put("", "cabinet", "?1", "boot", "?2", "through", "?3", "missing", "?4")},
+		{&p.saveCabinet, cabinetsTable.put("online at agent clock_offset", "name", "?1", "online", "?2", "at", "?3", "agent", "?4", "clock_offset", "?5")},
+		{&p.saveConditions, cabinetsTable.put("conditions_at rail_temperature air_temperature supply rain",
+			"name", "?1", "conditions_at", "?2", "rail_temperature", "?3", "air_temperature", "?4", "supply", "?5", "rain", "?6") + `
 			WHERE cabinets.conditions_at IS NULL OR cabinets.conditions_at <= excluded.conditions_at`},
-		{&p.judge, `UPDATE work SET verdicts = json_insert(verdicts, '$[#]', json(?)) WHERE turnout = ? AND done_at = ?`},
-		{&p.addWork, `INSERT INTO work (turnout, done_at, kind, note, by, arrived_at) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`},
-		{&p.saveCovered, `INSERT INTO covered (one, through) VALUES (1, ?) ON CONFLICT (one) DO UPDATE SET through = excluded.through`},
+		{&p.judge, "UPDATE work SET " + workTable.set("verdicts", "json_insert(verdicts, '$[#]', json(?1))") + " WHERE turnout = ?2 AND done_at = ?3"},
+		{&p.addWork, workTable.add("turnout", "?1", "done_at", "?2", "kind", "?3", "note", "?4", "by", "?5", "arrived_at", "?6", "verdicts", "'[]'") + " ON CONFLICT DO NOTHING"},
+		{&p.saveCovered, coveredTable.put("", "one", "1", "through", "?1")},
 		{&p.saveCommon, `INSERT INTO common (one, body, sum) VALUES (1, ?, ?) ON CONFLICT (one) DO UPDATE SET body = excluded.body, sum = excluded.sum`},
-		{&p.setAside, `INSERT INTO aside (at, topic, turnout, faults, payload) VALUES (?, ?, ?, ?, ?)`},
-		{&p.getAside, `SELECT ` + asideColumns + ` FROM aside WHERE id = ?`},
-		{&p.refuseAgain, `UPDATE aside SET retries = retries + 1, faults = ? WHERE id = ?`},
+		{&p.setAside, asideTable.add("at", "?1", "topic", "?2", "turnout", "?3", "faults", "?4", "payload", "?5", "retries", "0")},
+		{&p.getAside, asideText + "WHERE id = ?"},
+		{&p.refuseAgain, asideTable.update(2, "retries", "retries + 1", "faults", "?1")},
 		{&p.dropAside, `DELETE FROM aside WHERE id = ? RETURNING length(payload)`},
 		{&p.dropOldest, `DELETE FROM aside WHERE id = (SELECT min(id) FROM aside) AND id <> ? RETURNING length(payload)`},
 	}...)
@@ -171,7 +168,7 @@ func (tx *Tx) AddThrow(r *detect.Record, t *ingest.Throw) (added bool, err error
 	n := len(tx.buf)
 	tx.buf = tx.s.traces.append(tx.buf, t.Channels)
 	number := tx.LastThrow() + 1
-	res, err := tx.exec(tx.s.tx.addThrow, number, r.Key, id, int(r.To), nanos(r.StartedAt), nanos(r.ArrivedAt), r.Completed, r.Cabinet, tx.buf[:n], tx.buf[n:])
+	res, err := tx.exec(tx.s.tx.addThrow, number, r.Key, id, int(r.To), nanos(r.StartedAt), nanos(r.ArrivedAt), r.Completed, r.Cabinet, tx.buf[:n], tx.buf[n:], sumOfThrow(number, id, r, tx.buf[:n]))
 	if err != nil {
 		return false, fmt.Errorf("throw %s: %w", r.Key, err)
 	}
@@ -188,7 +185,7 @@ func (tx *Tx) SaveState(turnout, cabinet string, state []byte) error {
 	if err != nil {
 		return err
 	}
-	if _, err := tx.exec(tx.s.tx.saveState, cabinet, state, sum(state), id); err != nil {
+	if _, err := tx.exec(tx.s.tx.saveState, cabinet, state, sum(state), id, turnout); err != nil {
 		return fmt.Errorf("state of %s: %w", turnout, err)
 	}
 	return nil
@@ -366,7 +363,7 @@ func scanAside(r row) (ingest.SetAside, error) {
 	var a ingest.SetAside
 	var at int64
 	var faults string
-	if err := r.Scan(&a.ID, &at, &a.Topic, &a.Turnout, &faults, &a.Payload, &a.Retries); err != nil {
+	if err := (checked{r}).Scan(&a.ID, &at, &a.Topic, &a.Turnout, &faults, &a.Payload, &a.Retries); err != nil {
 		return a, err
 	}
 	a.At = time.Unix(0, at).UTC()

@@ -12,7 +12,7 @@ import (
 	"throwline/daemon"
 )
 
-// A page of the store turns bad that no start reads. Who asks for it ends the
+// A page of the store turns bad while the program runs. Who asks for it ends the
 // program, with the reason; it does not start again on that file, says what to do,
 // and that helps.
 func TestDamageMet(t *testing.T) {
@@ -37,6 +37,8 @@ func TestDamageMet(t *testing.T) {
 	if err := errors.Join(err1, err2, db.Close()); err != nil {
 		t.Fatal(err)
 	}
+	b.start()
+	b.await("a program that is ready", b.ready) // it has read the store, but nobody this page since
 	f, err := os.OpenFile(b.path(), os.O_RDWR, 0)
 	if err == nil {
 		_, err = f.WriteAt([]byte{0xee}, (page-1)*size)
@@ -45,8 +47,6 @@ func TestDamageMet(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.start()
-	b.await("a program that is ready", b.ready)
 	if status, body := b.get("/api/v1/turnouts/TOLB-W1/throws"); status < 500 && status != -1 {
 		t.Fatalf("expected an error, found %d, %s", status, body)
 	}
