@@ -132,7 +132,7 @@ func newBench(t *testing.T, batch int) *bench {
 func (b *bench) start(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
 	b.cancel = cancel
-	b.readers = startReaders(ctx, 2, 0, wire.DefaultLimits())
+	b.readers = startReaders(ctx, 2, 0, wire.DefaultLimits(), &b.room)
 	var g sync.WaitGroup
 	g.Go(func() {
 		take(ctx, b.pipeline, b.in, func(p *parcel) *parcel { return p })

@@ -123,7 +123,7 @@ func (d *Daemon) openBroker(ctx context.Context, secure *tls.Config) (*Config, *
 	var address string
 	address, c.MQTT.Username, c.MQTT.Password, secure = b.Owner()
 	c.MQTT.Brokers = []string{address}
-	d.brokerAddr = b.Addr()
+	d.brokerAddr, d.inner = b.Addr(), b
 	return &c, secure, nil
 }
 

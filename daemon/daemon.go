@@ -34,6 +34,7 @@ import (
 	"throwline/daemon/export"
 	"throwline/daemon/store"
 	"throwline/ingest"
+	"throwline/ingest/broker"
 	"throwline/ingest/mqtt"
 )
 
@@ -76,7 +77,8 @@ type Daemon struct {
 	listener net.Listener
 	pair     *pair // of the listener; nil: no TLS
 
-	brokerAddr string // of the broker inside
+	brokerAddr string         // of the broker inside
+	inner      *broker.Broker // the broker inside; nil: there is none
 	server     *http.Server
 
 	started  sync.Once
@@ -84,7 +86,7 @@ type Daemon struct {
 	stopErr  error
 	stopping chan struct{}
 	ended    chan struct{} // closed once what Start began has ended; nil: it began nothing
-	failed   chan error // has the first thing that nothing but a restart can mend
+	failed   chan error    // has the first thing that nothing but a restart can mend
 	undo     teardown
 }
 
@@ -209,6 +211,7 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 		ledger: l, filer: f, batch: c.Batch.Throws, requests: make(chan *parcel),
 		log: o.Log, now: o.Now, metrics: d.metrics, committed: d.tell,
 	}
+	d.pipeline.room.bound(mostInside)
 	if err = d.metrics.register(o.Registry, d); err != nil {
 		return fmt.Errorf("metrics: %w", err)
 	}
@@ -239,7 +242,7 @@ func (d *Daemon) start(ctx context.Context) error {
 
 	var taking sync.WaitGroup
 	// While one batch is committed, the next is read.
-	d.pipeline.readers = startReaders(run, workers(), d.c.Batch.Throws/loadSize+1, d.c.Limits.wireLimits())
+	d.pipeline.readers = startReaders(run, workers(), d.c.Batch.Throws/loadSize+1, d.c.Limits.wireLimits(), &d.pipeline.room)
 	taking.Go(func() {
 		var ways sync.WaitGroup
 		ways.Go(func() { take(run, d.pipeline, d.session.Messages(), d.parcel) })

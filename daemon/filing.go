@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	"throwline/alerting"
@@ -35,6 +36,7 @@ type draft struct {
 	added    int      // of them, those that the yard does not know
 	cabinets map[string]ingest.CabinetState
 	receipts map[string]ingest.Receipt
+	boxes    map[string]struct{} // cabinets that the yard does not know
 	events   []alerting.Event
 	records  []*detect.Record
 	notices  []detect.Notice // what many feel, where noticed
@@ -44,13 +46,14 @@ type draft struct {
 	throws   [numOutcomes]int
 	aside    int // messages set aside
 	away     int // of them, for the limit on turnouts
+	crowd    int // messages of cabinets beyond the limit on these
 	caughtUp int // of the yard's turnouts that were behind, from the first
 	behind   []behind
 }
 
 func newDraft() *draft {
 	return &draft{
-		turnouts: map[string]*turnout{}, cabinets: map[string]ingest.CabinetState{}, receipts: map[string]ingest.Receipt{},
+		turnouts: map[string]*turnout{}, cabinets: map[string]ingest.CabinetState{}, receipts: map[string]ingest.Receipt{}, boxes: map[string]struct{}{},
 	}
 }
 
@@ -112,9 +115,9 @@ func (f *filer) one(tx entries, d *draft, p *parcel) error {
 	case p.work != nil:
 		err = f.visit(tx, d, p)
 	case p.presence != nil:
-		err = f.presence(tx, d, p.presence)
+		err = f.presence(tx, d, p)
 	case p.conditions != nil:
-		err = f.conditions(tx, p)
+		err = f.conditions(tx, d, p)
 	case p.deed != nil:
 		p.answer, err = p.deed(f, tx, d)
 	}
@@ -161,12 +164,17 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 		}
 		now = &turnout{state: new(detect.State)}
 	}
+	cabinet := t.Cabinet
+	if cabinet != "" && !f.box(d, cabinet) {
+		cabinet = "" // the throw is filed; nothing is kept by the cabinet's name
+		d.crowd++
+	}
 	if !p.weathered {
 		p.weathered = true
-		f.weather.Fill(o, t.Cabinet)
-		f.near.Fill(o, t.Cabinet)
+		f.weather.Fill(o, cabinet)
+		f.near.Fill(o, cabinet)
 		if f.clerk != nil {
-			f.clerk.hear(t.Cabinet, p.arrived)
+			f.clerk.hear(cabinet, p.arrived)
 		}
 	}
 	next := &turnout{cabinet: t.Cabinet, latest: latest(now.latest, o.StartedAt.UTC()), due: now.due || !known, lacks: now.lacks + 1, first: now.first}
@@ -206,7 +214,7 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 	if next.first == 0 {
 		next.first = tx.LastThrow()
 	}
-	f.near.Take(next.state, t.Cabinet, next.latest)
+	f.near.Take(next.state, cabinet, next.latest)
 	for _, v := range a.Verdicts {
 		if err := tx.Judge(t.Turnout, v); err != nil {
 			return err
@@ -298,7 +306,11 @@ func (f *filer) view(d *draft) *view { return &view{f.clerk, &d.papers, f.clerk.
 
 // presence enters a cabinet's state; a retained one comes again with every
 // subscription and changes nothing.
-func (f *filer) presence(tx entries, d *draft, s *ingest.CabinetState) error {
+func (f *filer) presence(tx entries, d *draft, p *parcel) error {
+	s := p.presence
+	if !f.box(d, s.Cabinet) {
+		return f.crowded(tx, d, p, s.Cabinet)
+	}
 	now, known := d.cabinets[s.Cabinet]
 	if !known {
 		now, known = f.yard.cabinets[s.Cabinet]
@@ -319,7 +331,10 @@ func (f *filer) presence(tx entries, d *draft, s *ingest.CabinetState) error {
 	return nil
 }
 
-func (f *filer) conditions(tx entries, p *parcel) error {
+func (f *filer) conditions(tx entries, d *draft, p *parcel) error {
+	if !f.box(d, p.conditions.Cabinet) {
+		return f.crowded(tx, d, p, p.conditions.Cabinet)
+	}
 	if err := tx.SaveConditions(*p.conditions); err != nil {
 		return fmt.Errorf("conditions of cabinet %q: %w", p.conditions.Cabinet, err)
 	}
@@ -328,6 +343,48 @@ func (f *filer) conditions(tx entries, p *parcel) error {
 		f.weather.Conditions(p.conditions)
 	}
 	return nil
+}
+
+// leastBoxes is how many cabinets there may be where few turnouts are allowed.
+const leastBoxes = 1000
+
+func (f *filer) mostBoxes() int { return max(f.most, leastBoxes) }
+
+// box reports whether a cabinet is one of those of which anything is kept, and
+// makes it one if there is room. Their names are the senders' to choose.
+func (f *filer) box(d *draft, cabinet string) bool {
+	if _, known := f.yard.boxes[cabinet]; known {
+		return true
+	}
+	if _, known := d.boxes[cabinet]; known {
+		return true
+	}
+	if len(f.yard.boxes)+len(d.boxes) >= f.mostBoxes() {
+		return false
+	}
+	d.boxes[cabinet] = struct{}{}
+	return true
+}
+
+// crowded refuses what a cabinet says of itself, for there are too many.
+func (f *filer) crowded(tx entries, d *draft, p *parcel, cabinet string) error {
+	d.crowd++
+	if p.kind == aSpark {
+		return nil // there is no message: a birth or a death told it
+	}
+	return f.refused(tx, d, p, &ingest.Refusal{Faults: []ingest.Fault{{
+		Path: "cabinet", Expected: fmt.Sprintf("one of the %d known: no more are taken (limits.turnouts)", f.mostBoxes()), Found: fmt.Sprintf("a new one, %q", cabinet),
+	}}})
+}
+
+// mostTopic is how much of a topic is kept of a message that is set aside, in bytes.
+const mostTopic = 2048
+
+func keptTopic(topic string) string {
+	if len(topic) <= mostTopic {
+		return topic
+	}
+	return strings.ToValidUTF8(topic[:mostTopic], "") + "…"
 }
 
 // refused sets the parcel aside whole and counts it in its cabinet's receipt:
@@ -358,8 +415,8 @@ func (f *filer) refused(tx entries, d *draft, p *parcel, r *ingest.Refusal) erro
 	if payload == nil {
 		payload = []byte{} // nothing arrived, and that is kept
 	}
-	if _, err := tx.SetAside(ingest.SetAside{At: p.arrived, Topic: p.topic, Turnout: r.Turnout, Faults: r.Faults, Payload: payload}); err != nil {
-		return fmt.Errorf("message refused on %s: %w", p.topic, err)
+	if _, err := tx.SetAside(ingest.SetAside{At: p.arrived, Topic: keptTopic(p.topic), Turnout: r.Turnout, Faults: r.Faults, Payload: payload}); err != nil {
+		return fmt.Errorf("message refused on %s: %w", keptTopic(p.topic), err)
 	}
 	if p.kind == aThrow && len(r.Boot) <= 4*ingest.MaxNameLen {
 		f.count(d, p.cabinet, r.Boot, r.Sequence)
@@ -369,7 +426,7 @@ func (f *filer) refused(tx entries, d *draft, p *parcel, r *ingest.Refusal) erro
 
 // count enters a numbered throw in its cabinet's receipt.
 func (f *filer) count(d *draft, cabinet, boot string, sequence uint64) {
-	if cabinet == "" || boot == "" || sequence == 0 {
+	if cabinet == "" || boot == "" || sequence == 0 || !f.box(d, cabinet) {
 		return
 	}
 	r, ok := d.receipts[cabinet]

@@ -17,6 +17,7 @@ type metrics struct {
 	transitions *prometheus.CounterVec
 	aside       prometheus.Counter
 	away        prometheus.Counter
+	crowd       prometheus.Counter
 	commits     prometheus.Histogram
 	batches     prometheus.Histogram
 	retries     prometheus.Counter
@@ -38,6 +39,7 @@ func newMetrics() *metrics {
 			[]string{"condition", "event"}),
 		aside:   prometheus.NewCounter(opts("messages_set_aside_total", "Messages refused and kept with the reason.")),
 		away:    prometheus.NewCounter(opts("turnouts_turned_away_total", "Throws of new turnouts beyond the limit on turnouts.")),
+		crowd:   prometheus.NewCounter(opts("cabinets_turned_away_total", "Messages of new cabinets beyond the limit on cabinets; their throws are filed without a receipt.")),
 		retries: prometheus.NewCounter(opts("commit_retries_total", "Commits that failed and were tried again.")),
 		reloaded: prometheus.NewGauge(prometheus.GaugeOpts{
 			Namespace: "throwline", Name: "config_last_reload_successful", Help: "1 where the configuration was taken when it was last read.",
@@ -81,6 +83,7 @@ func (m *metrics) commit(took time.Duration, messages int, d *draft) {
 	}
 	m.aside.Add(float64(d.aside))
 	m.away.Add(float64(d.away))
+	m.crowd.Add(float64(d.crowd))
 }
 
 // sent counts a try to send a message. Targets are the configuration's: few.
@@ -101,8 +104,11 @@ func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 	})
 	build.Set(1)
 	list := []prometheus.Collector{
-		m.throws, m.transitions, m.aside, m.away, m.commits, m.batches, m.retries, m.receipts, m.pruned, m.messages, m.reloaded, m.reloadedAt, build,
+		m.throws, m.transitions, m.aside, m.away, m.crowd, m.commits, m.batches, m.retries, m.receipts, m.pruned, m.messages, m.reloaded, m.reloadedAt, build,
 		gauge("in_flight_messages", "Messages taken from the broker and not yet acknowledged.", func() float64 { return float64(d.inFlight()) }),
+		counter("mqtt_in_hand_waits_total", "Times no more was received from the broker for the size of what was not yet acknowledged.", func() float64 { return float64(d.session.Status().Waits) }),
+		gauge("reading_bytes", "Size of what is taken, read and not yet committed.", func() float64 { return float64(d.pipeline.room.used.Load()) }),
+		counter("reading_waits_total", "Times nothing more was taken or read for the size of what was not yet committed.", func() float64 { return float64(d.pipeline.room.waits.Load()) }),
 		gauge("mqtt_connected", "1 while the session with the broker stands and is subscribed.", func() float64 {
 			if s := d.session.Status(); s.Connected && s.Subscribed {
 				return 1
@@ -110,6 +116,7 @@ func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 			return 0
 		}),
 		counter("mqtt_reconnects_total", "Connections to the broker after the first.", func() float64 { return float64(d.session.Status().Reconnects) }),
+		gauge("cabinets", "Cabinets known.", func() float64 { return float64(d.crowd()) }),
 		gauge("turnouts", "Turnouts known.", func() float64 { return float64(d.yard.size()) }),
 		gauge("turnouts_learning", "Turnouts without a baseline for both ends yet.", func() float64 { return float64(d.learning()) }),
 		gauge("event_stream_readers", "Open event streams.", func() float64 { return float64(d.hub.Readers()) }),
@@ -126,6 +133,9 @@ func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 		newAsked(d),
 		collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
+	}
+	if d.inner != nil {
+		list = append(list, newInnerFigures(d.inner.Figures))
 	}
 	if d.spark != nil {
 		list = append(list, d.spark.collectors()...)

@@ -53,6 +53,8 @@ type parcel struct {
 	weathered bool  // the observation has what the weather knows
 	answer    error // to who asked
 
+	counted int64 // of size, in the pipeline's room
+
 	aside int64      // the set-aside message that is sent through again; 0: none
 	done  chan error // told the answer once it is filed; nil: nobody asks
 }
@@ -134,7 +136,7 @@ func (r *reader) decode(p *parcel) (err error) {
 		return r.line(p)
 	default:
 		err = &ingest.Refusal{Faults: []ingest.Fault{{
-			Path: "topic", Expected: "a cabinet and a turnout of 1 to 64 of A-Z a-z 0-9 . _ -", Found: fmt.Sprintf("%q", p.topic),
+			Path: "topic", Expected: "a cabinet and a turnout of 1 to 64 of A-Z a-z 0-9 . _ -", Found: fmt.Sprintf("%.200q", p.topic),
 		}}}
 	}
 	return err

@@ -13,6 +13,9 @@ import (
 // readers share a short queue evenly.
 const loadSize = 16
 
+// loadBytes is beyond how many bytes no more messages are read together.
+const loadBytes = 4 << 20
+
 // Waits between attempts to commit.
 const (
 	leastWait = 100 * time.Millisecond
@@ -38,6 +41,7 @@ type pipeline struct {
 	// before the next batch. It must not wait for anything.
 	committed func(*draft)
 
+	room    room
 	inside  atomic.Int64            // parcels taken and not yet acknowledged
 	trouble atomic.Pointer[trouble] // why nothing can be committed now; nil: it can
 }
@@ -52,7 +56,10 @@ type trouble struct {
 // context ends. wrap makes a parcel of a message.
 func take[M any](ctx context.Context, p *pipeline, messages <-chan M, wrap func(M) *parcel) {
 	for {
-		l := &load{read: make(chan struct{})}
+		if !p.room.wait(ctx, nil) {
+			return
+		}
+		l := &load{read: make(chan struct{}), needed: make(chan struct{})}
 		select {
 		case <-ctx.Done():
 			return
@@ -62,16 +69,20 @@ func take[M any](ctx context.Context, p *pipeline, messages <-chan M, wrap func(
 			}
 			l.parcels = append(make([]*parcel, 0, loadSize), wrap(m))
 		}
-		open := true
+		p.room.count(l.parcels[0])
+		open, bytes := true, l.parcels[0].counted
 	more:
-		for len(l.parcels) < loadSize {
+		for len(l.parcels) < loadSize && bytes < loadBytes {
 			select {
 			case m, ok := <-messages:
 				if !ok {
 					open = false
 					break more
 				}
-				l.parcels = append(l.parcels, wrap(m))
+				next := wrap(m)
+				p.room.count(next)
+				bytes += next.counted
+				l.parcels = append(l.parcels, next)
 			default:
 				break more
 			}
@@ -89,6 +100,7 @@ func (p *pipeline) commit(ctx context.Context) error {
 	var held *load
 	var batch []*parcel
 	add := func(l *load) bool {
+		close(l.needed)
 		select {
 		case <-l.read:
 			batch = append(batch, l.parcels...)
@@ -205,6 +217,7 @@ func (p *pipeline) tell(batch []*parcel, d *draft) {
 		}
 	}
 	p.inside.Add(-taken)
+	p.room.free(batch)
 	p.committed(d)
 }
 

@@ -83,7 +83,7 @@ func Replay(ctx context.Context, c Config, files []string, o ReplayOptions) (Rep
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	r := &replay{c: c, o: o, readers: startReaders(ctx, o.Workers, 0, c.Limits.wireLimits())}
+	r := &replay{c: c, o: o, readers: startReaders(ctx, o.Workers, 0, c.Limits.wireLimits(), new(room))}
 	failed := make(chan error, 1)
 	go func() {
 		defer r.readers.close()

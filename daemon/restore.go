@@ -87,6 +87,10 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	}
 	for _, c := range cabinets {
 		y.cabinets[c.Cabinet] = c
+		y.remember(c.Cabinet)
+	}
+	for name := range y.receipts {
+		y.remember(name)
 	}
 	conditions, err := d.store.LatestConditions(ctx)
 	if err != nil {
@@ -94,9 +98,11 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	}
 	for i := range conditions {
 		f.weather.Conditions(&conditions[i])
+		y.remember(conditions[i].Cabinet)
 	}
 	for _, t := range slices.SortedFunc(maps.Values(y.turnouts), func(a, b *turnout) int { return a.latest.Compare(b.latest) }) {
 		f.near.Take(t.state, t.cabinet, t.latest)
+		y.remember(t.cabinet)
 	}
 	common, err := d.store.Common(ctx)
 	if err != nil {

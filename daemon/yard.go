@@ -49,15 +49,16 @@ type yard struct {
 	alerting map[string]*turnout // those with open alerts
 	cabinets map[string]ingest.CabinetState
 	receipts map[string]ingest.Receipt
-	notices  []detect.Notice // what many feel; never changed in place
-	clerk    *clerk          // what people do
-	behind   []behind        // turnouts whose state as it is kept lacks throws, longest first; the committer's alone
+	boxes    map[string]struct{} // cabinets of which anything is kept; see filer.box
+	notices  []detect.Notice     // what many feel; never changed in place
+	clerk    *clerk              // what people do
+	behind   []behind            // turnouts whose state as it is kept lacks throws, longest first; the committer's alone
 }
 
 func newYard() *yard {
 	return &yard{
 		turnouts: map[string]*turnout{}, alerting: map[string]*turnout{},
-		cabinets: map[string]ingest.CabinetState{}, receipts: map[string]ingest.Receipt{}, clerk: newClerk(nil, "", time.Now),
+		cabinets: map[string]ingest.CabinetState{}, receipts: map[string]ingest.Receipt{}, boxes: map[string]struct{}{}, clerk: newClerk(nil, "", time.Now),
 	}
 }
 
@@ -89,6 +90,9 @@ func (y *yard) take(d *draft) {
 	}
 	for name, r := range d.receipts {
 		y.receipts[name] = r
+	}
+	for name := range d.boxes {
+		y.boxes[name] = struct{}{}
 	}
 	if d.noticed {
 		y.notices = d.notices
@@ -211,6 +215,21 @@ func (y *yard) numbering() []string {
 	}
 	slices.Sort(out)
 	return out
+}
+
+// remember keeps in mind the cabinets of which something was restored; the
+// caller holds the lock.
+func (y *yard) remember(cabinet string) {
+	if cabinet != "" {
+		y.boxes[cabinet] = struct{}{}
+	}
+}
+
+// crowd returns how many cabinets are kept in mind.
+func (y *yard) crowd() int {
+	y.mu.RLock()
+	defer y.mu.RUnlock()
+	return len(y.boxes)
 }
 
 // size returns how many turnouts are known.

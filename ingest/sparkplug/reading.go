@@ -42,6 +42,17 @@ func (r *Reading) Part(name string) (Part, bool) {
 	return p, ok
 }
 
+// Size is about what the reading takes, in bytes.
+func (r *Reading) Size() (n int) {
+	for _, p := range r.parts {
+		n += 8*len(p.List) + len(p.JSON)
+	}
+	for i := range r.payload.Metrics {
+		n += len(r.payload.Metrics[i].Value.Bytes)
+	}
+	return n
+}
+
 // Whole returns a payload that can be read without a birth, and without what
 // was known before the message.
 func (r *Reading) Whole() []byte {
