@@ -95,10 +95,7 @@ func (c *Cabinet) send(ctx context.Context, l *mqtt.Link, link uint64) error {
 		case <-ctx.Done():
 			return ctx.Err()
 		}
-		n, topic, payload, next, err := c.pick()
-		if err != nil {
-			return err
-		}
+		n, topic, payload, next := c.pick()
 		if payload != nil {
 			l.Begin(topic, false, payload, func(err error) {
 				c.mu.Lock()
@@ -139,7 +136,7 @@ func lost(l *mqtt.Link) error {
 
 // pick takes the next throw to send; without one, payload is nil and next says
 // when to look again.
-func (c *Cabinet) pick() (n uint64, topic string, payload []byte, next time.Time, err error) {
+func (c *Cabinet) pick() (n uint64, topic string, payload []byte, next time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for {
@@ -147,14 +144,18 @@ func (c *Cabinet) pick() (n uint64, topic string, payload []byte, next time.Time
 		if n, ok = c.queue.next(); !ok {
 			next = c.queue.review(time.Now(), c.o.Resend)
 			if n, ok = c.queue.next(); !ok {
-				return 0, "", nil, next, nil
+				return 0, "", nil, next
 			}
 		}
 		it := c.queue.at(n)
 		payload = it.payload
 		if payload == nil {
+			var err error
 			if payload, err = c.spool.payload(it.place); err != nil {
-				return 0, "", nil, next, err
+				// It must not hold up those behind it. Its segment stays for the next start.
+				c.o.Log.Error("the disk does not give back a throw of the spool; it is left out until the next start", "turnout", it.turnout, "error", err)
+				c.queue.cover(n)
+				continue
 			}
 		}
 		if it.former {
@@ -169,7 +170,7 @@ func (c *Cabinet) pick() (n uint64, topic string, payload []byte, next time.Time
 			payload = c.encode(t)
 		}
 		c.queue.send(n)
-		return n, mqtt.ThrowTopic(c.o.Prefix, c.o.Cabinet, it.turnout), payload, next, nil
+		return n, mqtt.ThrowTopic(c.o.Prefix, c.o.Cabinet, it.turnout), payload, next
 	}
 }
 

@@ -57,9 +57,10 @@ type spool struct {
 }
 
 type segment struct {
-	first uint64
-	path  string
-	size  int64
+	first  uint64
+	path   string
+	size   int64
+	unread bool // something in it could not be read, and may be another time: it is not deleted
 }
 
 // place is where a record is.
@@ -301,6 +302,7 @@ func (s *spool) payload(where place) ([]byte, error) {
 			s.reading, s.read = nil, nil
 			opened, err := os.Open(where.segment.path)
 			if err != nil {
+				where.segment.unread = true
 				return nil, fmt.Errorf("spool: %w", err)
 			}
 			s.reading, s.read = opened, where.segment
@@ -309,6 +311,7 @@ func (s *spool) payload(where place) ([]byte, error) {
 	}
 	body := make([]byte, where.length)
 	if _, err := f.ReadAt(body, where.offset); err != nil {
+		where.segment.unread = true
 		return nil, fmt.Errorf("spool: %s at %d: %w", where.segment.path, where.offset, err)
 	}
 	return body[1+int(body[0]):], nil
@@ -335,9 +338,12 @@ func (s *spool) release(first uint64) error {
 			errs = append(errs, s.reading.Close())
 			s.reading, s.read = nil, nil
 		}
+		s.segments = s.segments[1:]
+		if g.unread {
+			continue
+		}
 		errs = append(errs, os.Remove(g.path))
 		s.bytes -= g.size
-		s.segments = s.segments[1:]
 	}
 	return errors.Join(errs...)
 }
