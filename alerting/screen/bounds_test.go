@@ -205,6 +205,50 @@ func TestListsEnd(t *testing.T) {
 	}
 }
 
+// A hand-over and a report of a time in which very much happened tell so much
+// and say that there was more.
+func TestHandoverEnds(t *testing.T) {
+	r, _ := newDeskRig(t, func(d *fakeDesk) {
+		one := d.alerts[0]
+		for i := range mostCases + 50 {
+			one.ID, one.Turnout = fmt.Sprintf("x%d", i), fmt.Sprintf("T%d", i)
+			d.alerts = append(d.alerts, one)
+		}
+	})
+	var h Handover
+	w := r.do("GET", apiPath+"/handover", "")
+	if err := json.Unmarshal(w.Body.Bytes(), &h); err != nil || !h.Truncated || len(h.Raised) != mostTold || len(h.Standing) != mostTold {
+		t.Errorf("found truncated %v, %d and %d, %v", h.Truncated, len(h.Raised), len(h.Standing), err)
+	}
+	w = r.do("GET", apiPath+"/report", "")
+	var rep Report
+	if err := json.Unmarshal(w.Body.Bytes(), &rep); err != nil || !rep.Truncated || w.Body.Len() > 4<<20 {
+		t.Errorf("found truncated %v, %d bytes, %v", rep.Truncated, w.Body.Len(), err)
+	}
+	if w := r.do("GET", apiPath+"/exports/alerts.csv", ""); w.Code != 422 || !strings.Contains(w.Body.String(), "at most 20000 alerts") {
+		t.Errorf("found %d %.200s", w.Code, w.Body)
+	}
+}
+
+// A trial and an examination are made by one at a time.
+func TestOneAtATime(t *testing.T) {
+	r, _ := newDeskRig(t)
+	r.s.trying.Lock()
+	r.s.examining.Lock()
+	for _, c := range []struct{ method, path, body string }{{"POST", "/targets/mail/trial", "{}"}, {"GET", "/doctor", ""}} {
+		headers := []string{}
+		if c.body != "" {
+			headers = asJSON
+		}
+		if w := r.do(c.method, apiPath+c.path, c.body, headers...); w.Code != 503 || w.Header().Get("Retry-After") == "" {
+			t.Errorf("%s: found %d %v", c.path, w.Code, w.Header())
+		}
+	}
+	if got := r.s.o.Refused.Count(RefusedReads); got != 2 {
+		t.Errorf("%d counted", got)
+	}
+}
+
 // manyJobs is a desk with more work than anyone can do.
 type manyJobs struct{ *fakeDesk }
 
