@@ -50,7 +50,7 @@ type spool struct {
 	bytes    int64      // of all segments
 	reading  *os.File   // of the segment that was read last
 	read     *segment
-	broken   error // a write that could not be taken back
+	broken   error // a write that could not be taken back, or a sync that failed
 
 	syncing sync.Mutex
 	synced  uint64 // all records below it are on disk; under syncing
@@ -235,7 +235,7 @@ func (s *spool) last() *segment { return s.segments[len(s.segments)-1] }
 func (s *spool) begin() error {
 	if s.file != nil {
 		if err := s.file.Sync(); err != nil {
-			return err
+			return s.unsynced(err)
 		}
 		if err := s.file.Close(); err != nil {
 			return err
@@ -277,16 +277,30 @@ func (s *spool) sync(number uint64) error {
 		return nil
 	}
 	s.mu.Lock()
-	f, upTo := s.file, s.next
+	f, upTo, broken := s.file, s.next, s.broken
 	s.mu.Unlock()
+	if broken != nil {
+		return broken
+	}
 	if f == nil {
 		return nil // ended, and synced then
 	}
 	if err := f.Sync(); err != nil && !errors.Is(err, os.ErrClosed) {
-		return fmt.Errorf("spool: %w", err)
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		return s.unsynced(err)
 	}
 	s.synced = upTo
 	return nil
+}
+
+// unsynced notes that a sync failed; the caller holds mu. The system tells that
+// once and takes for written what was not, so that no sync after it says anything.
+func (s *spool) unsynced(err error) error {
+	if s.broken == nil {
+		s.broken = fmt.Errorf("a sync failed, and what was written cannot be trusted to be on disk until the spool is opened again: %w", err)
+	}
+	return fmt.Errorf("spool: %w", s.broken)
 }
 
 // payload reads a record's payload.
