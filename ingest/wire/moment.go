@@ -15,6 +15,9 @@ func parseMoment(b []byte) (time.Time, bool) {
 		return time.Time{}, false
 	}
 	s := text[:copy(text[:], b)]
+	if z := len(s) - len("+24:00"); (s[z] == '+' || s[z] == '-') && string(s[z+1:z+3]) > "23" { // RFC 3339 ends there, the library at 24
+		return time.Time{}, false
+	}
 	if s[19] == ',' { // ISO 8601 has it, RFC 3339 has not, the library is lenient
 		return time.Time{}, false
 	}
