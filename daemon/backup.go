@@ -33,6 +33,15 @@ func Verify(ctx context.Context, c *Config, file string) (store.Contents, error)
 	return store.Verify(ctx, file, soundState)
 }
 
+// Check reads a store from end to end and tells of all that is damaged: a file,
+// or that of the configuration for ""; see [store.Check].
+func Check(ctx context.Context, c *Config, file string, told func(store.Damage)) (store.Checked, error) {
+	if file == "" {
+		file = c.storePath()
+	}
+	return store.Check(ctx, file, told)
+}
+
 // Restore puts a backup in the place of the configuration's store; see [store.Restore].
 func Restore(ctx context.Context, c *Config, from string, now time.Time) (kept string, found store.Contents, err error) {
 	return store.Restore(ctx, from, c.storePath(), now, soundState)

@@ -70,6 +70,7 @@ type Daemon struct {
 	exporter *export.Exporter // nil: nothing is exported
 	pipeline *pipeline
 	couriers couriers
+	checking *checking
 	settings atomic.Pointer[Config] // what may change while it runs
 	looking  chan struct{}          // wakes the clerk
 	pruning  chan struct{}          // has one when the retention is another
@@ -215,6 +216,9 @@ func (d *Daemon) open(ctx context.Context) (err error) {
 	if err = d.metrics.register(o.Registry, d); err != nil {
 		return fmt.Errorf("metrics: %w", err)
 	}
+	if d.checking, err = newChecking(d); err != nil {
+		return fmt.Errorf("metrics: %w", err)
+	}
 	d.server = screen.Server(screen.New(screen.Options{
 		Archive: d.store, Yard: d, Desk: d, Hub: d.hub, CabinetOf: d.cabinetOf, Version: o.Version, Demo: o.Demo, Log: o.Log,
 		Door: d.door(), Hosts: d.hosts(), Refused: &d.refused,
@@ -261,6 +265,7 @@ func (d *Daemon) start(ctx context.Context) error {
 	taking.Go(func() { d.receipts.run(run) })
 	taking.Go(func() { d.retain(run) })
 	taking.Go(func() { d.watch(run) })
+	taking.Go(func() { d.checking.run(run) })
 	if d.exporter != nil {
 		taking.Go(func() { d.exporter.Run(run) })
 	}

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -66,7 +67,7 @@ func everything(t testing.TB, s *Store) {
 			no(err)
 			no(tx.Judge("W1", detect.Verdict{To: ingest.Normal, Drive: "main", Work: ingest.Lubricated, DoneAt: dawn, Outcome: detect.Helped, Throws: 8, Said: "s"}))
 			no(tx.SaveCabinet(ingest.CabinetState{Cabinet: "cab-1", Online: true, At: dawn, Agent: "x", ClockOffset: ingest.Known(0)}))
-			no(tx.SaveConditions(ingest.Conditions{Cabinet: "cab-1", At: dawn, RailTemperature: ingest.Known(float64(-n)), Supply: ingest.Known(-0.0), Rain: ingest.Known(0.1)}))
+			no(tx.SaveConditions(ingest.Conditions{Cabinet: "cab-1", At: dawn, RailTemperature: ingest.Known(float64(-n)), Supply: ingest.Known(math.Copysign(0, -1)), Rain: ingest.Known(0.1)}))
 			no(tx.SaveConditions(ingest.Conditions{Cabinet: "cab-2", At: dawn}))
 			no(tx.SavePlace(alerting.Place{Turnout: "W1", Criticality: n}))
 			no(tx.Covered(int64(n)))
@@ -93,6 +94,11 @@ func everything(t testing.TB, s *Store) {
 	})
 	if _, err := s.Prune(ctx, dawn.Add(10*time.Minute), dawn.Add(3*time.Minute), 100); err != nil {
 		t.Fatal(err)
+	}
+	for range 2 {
+		if _, err := s.Check(ctx, 1, nil); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
 

@@ -20,7 +20,8 @@ type Looked struct {
 	LastArrival time.Time         // of a throw; zero: none
 	Aside       []ingest.SetAside // of late, newest first, without their payloads
 	Targets     []TargetState
-	Damage      string // that was met since it was last found sound; "": none
+	Checked     Checked // as LastCheck says
+	Damage      string  // that was met since it was last found sound; "": none
 }
 
 // Look says what a store is like without opening it for good; another process
@@ -63,6 +64,9 @@ func Look(ctx context.Context, path string, since time.Time, most int) (l Looked
 		l.Aside = append(l.Aside, a)
 		return err
 	}, asideText+"WHERE at >= ? ORDER BY id DESC LIMIT ?", nanos(since), most); err != nil {
+		return l, err
+	}
+	if l.Checked, err = s.LastCheck(ctx); err != nil {
 		return l, err
 	}
 	l.Targets, err = s.OutboxState(ctx)

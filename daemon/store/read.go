@@ -171,12 +171,22 @@ const (
 
 // sumOfThrow is the checksum of a throw's row, of which all but its number, that
 // of its turnout and the record stand in r.
-func sumOfThrow(id, turnout int64, r *detect.Record, record []byte) int64 {
-	completed := int64(0)
+func sumOfThrow(s *summer, id, turnout int64, r *detect.Record, record []byte) int64 {
+	s.begin(throwsTable.name)
+	s.int(id)
+	s.text(r.Key)
+	s.int(turnout)
+	s.int(int64(r.To))
+	s.int(nanos(r.StartedAt))
+	s.int(nanos(r.ArrivedAt))
 	if r.Completed {
-		completed = 1
+		s.int(1)
+	} else {
+		s.int(0)
 	}
-	return rowSum(throwsTable.name, id, r.Key, turnout, int64(r.To), nanos(r.StartedAt), nanos(r.ArrivedAt), completed, r.Cabinet, record)
+	s.text(r.Cabinet)
+	s.blob(record)
+	return s.sum()
 }
 
 func scanThrow(r row, more ...any) (id int64, rec detect.Record, err error) {
@@ -190,7 +200,7 @@ func scanThrow(r row, more ...any) (id int64, rec detect.Record, err error) {
 	rec.Completed = completed == 1
 	rec.To = ingest.End(to)
 	rec.StartedAt, rec.ArrivedAt = time.Unix(0, started).UTC(), time.Unix(0, arrived).UTC()
-	if completed&^1 != 0 || said.Valid && said.Int64 != sumOfThrow(id, turnout, &rec, blob) {
+	if completed&^1 != 0 || said.Valid && said.Int64 != sumOfThrow(new(summer), id, turnout, &rec, blob) {
 		return id, rec, fmt.Errorf("throw %s: %w", rec.Key, errChanged)
 	}
 	if err := consumeRecord(blob, &rec); err != nil {

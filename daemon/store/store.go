@@ -58,6 +58,7 @@ type Store struct {
 	last   int64            // number of the throw filed last
 	tx     statements
 	traces traceWriter
+	sums   summer
 	walMet int64 // size of the log up to which it is not tried again to empty it
 	closed bool
 

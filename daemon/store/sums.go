@@ -7,7 +7,6 @@ import (
 	"encoding/binary"
 	"fmt"
 	"hash/crc32"
-	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -18,8 +17,9 @@ import (
 // Every row has a checksum, in its column sum: SQLite does not look at the bits
 // of a row. It is over the table's name and all columns, so that a row that
 // stands in another's place is found too, and is computed where the row is
-// written: statements are made by add, set and read of its table, and whatever
-// writes a row in another way leaves one that looks damaged. NULL is for rows
+// written: statements are made by add, set and read of its table, but for throws
+// and states, of which there are many: those are summed in Go. Whatever writes a
+// row in another way leaves one that looks damaged. NULL is for rows
 // that were written before there were checksums.
 
 // table is one table as sums.go knows it.
@@ -58,59 +58,87 @@ var (
 	sessionsTable = &table{name: "sessions", columns: words("secret account began seen"), key: words("secret"), show: "account"}
 	tokensTable   = &table{name: "tokens", columns: words("id secret account label role made_at expires_at used_at"), key: words("id"), id: "id"}
 	linksTable    = &table{name: "links", columns: words("secret account expires_at"), key: words("secret"), show: "account"}
+	checksTable   = &table{name: "checks", columns: words("one at bytes rows damaged"), key: words("one"), id: "one"}
 	exportsTable  = &table{name: "exports", columns: words("name throws events written refused missed"), key: words("name")}
 )
 
 // tables are all that have such a checksum, what others refer to first. The
 // table common has one of another kind; see SaveCommon.
 var tables = []*table{turnoutsTable, throwsTable, alertsTable, eventsTable, workTable, receiptsTable, cabinetsTable, asideTable, coveredTable, journalTable, outboxTable,
-	attemptsTable, targetsTable, placesTable, windowsTable, auditTable, accountsTable, sessionsTable, tokensTable, linksTable, exportsTable}
+	attemptsTable, targetsTable, placesTable, windowsTable, auditTable, accountsTable, sessionsTable, tokensTable, linksTable, checksTable, exportsTable}
 
-// rowSum is the checksum of a row: of its table's name, and of its values, which
-// are as the driver gives them: nil, int64, float64, string or []byte.
-func rowSum(table string, values ...any) int64 {
-	var room [512]byte
-	w := writer{room[:0]}
-	w.text(table)
-	crc := uint32(0)
+// summer computes the checksum of a row: of its table's name, and of its values.
+// The zero summer is ready; it may be used again.
+type summer struct {
+	w   writer
+	crc uint32
+}
+
+func (s *summer) begin(table string) {
+	s.w.b, s.crc = s.w.b[:0], 0
+	s.w.text(table)
+}
+
+func (s *summer) null() { s.w.byte(0) }
+
+func (s *summer) int(v int64) {
+	s.w.byte(1)
+	s.w.b = binary.LittleEndian.AppendUint64(s.w.b, uint64(v))
+}
+
+func (s *summer) float(v float64) {
+	s.w.byte(2)
+	s.w.f64(v + 0) // a zero below zero is kept as one above
+}
+
+func (s *summer) text(v string) {
+	s.w.byte(3)
+	s.w.text(v)
+}
+
+func (s *summer) blob(v []byte) {
+	s.w.byte(4)
+	s.w.uvarint(uint64(len(v)))
+	s.crc = crc32.Update(crc32.Update(s.crc, castagnoli, s.w.b), castagnoli, v)
+	s.w.b = s.w.b[:0]
+}
+
+// sum is as it stands in the column: signed, so that it takes four bytes.
+func (s *summer) sum() int64 { return int64(int32(crc32.Update(s.crc, castagnoli, s.w.b))) }
+
+// rowSum is the checksum of values as the driver gives them: nil, int64, float64,
+// string or []byte.
+func rowSum[T any](table string, values []T) int64 {
+	var s summer
+	s.begin(table)
 	for _, v := range values {
-		switch v := v.(type) {
+		switch v := any(v).(type) {
 		case nil:
-			w.byte(0)
+			s.null()
 		case int64:
-			w.byte(1)
-			w.b = binary.LittleEndian.AppendUint64(w.b, uint64(v))
+			s.int(v)
 		case float64:
-			w.byte(2)
-			w.b = binary.LittleEndian.AppendUint64(w.b, math.Float64bits(v+0)) // SQLite keeps no zero below zero
+			s.float(v)
 		case string:
-			w.byte(3)
-			w.text(v)
+			s.text(v)
 		case []byte:
-			w.byte(4)
-			w.uvarint(uint64(len(v)))
-			crc = crc32.Update(crc32.Update(crc, castagnoli, w.b), castagnoli, v)
-			w.b = w.b[:0]
+			s.blob(v)
 		default:
 			panic(fmt.Sprintf("a row's checksum: expected a value of SQLite, found %T", v))
 		}
 	}
-	return int64(int32(crc32.Update(crc, castagnoli, w.b))) // a signed one takes four bytes
+	return s.sum()
 }
 
 // functions gives SQLite the two functions that statements with checksums use.
 // They are known to every connection that is opened after.
 var functions = sync.OnceValue(func() error {
 	return sqlite.RegisterDeterministicScalarFunction("row_sum", -1, func(_ *sqlite.FunctionContext, args []driver.Value) (driver.Value, error) {
-		values := make([]any, len(args)-1)
-		for i, a := range args[1:] {
-			values[i] = a
-		}
 		name, ok := args[0].(string)
 		if !ok {
 			return nil, fmt.Errorf("row_sum: expected the name of a table, found %T", args[0])
 		}
-		return rowSum(name, values...), nil
+		return rowSum(name, args[1:]), nil
 	})
 })
 

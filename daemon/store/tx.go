@@ -36,7 +36,7 @@ func (p *statements) all() []statement {
 		{&p.addTurnout, turnoutsTable.add("name", "?1", "cabinet", "?2") + ` ON CONFLICT (name) DO UPDATE SET name = name RETURNING id`},
 		{&p.addThrow, `INSERT INTO throws (id, key, turnout, to_end, started_at, arrived_at, completed, cabinet, record, traces, sum)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (key) DO NOTHING`},
-		{&p.saveState, turnoutsTable.update(4, "id", "?4", "name", "?5", "cabinet", "?1", "state", "?2", "state_sum", "?3")},
+		{&p.saveState, `UPDATE turnouts SET cabinet = ?, state = ?, state_sum = ?, sum = ? WHERE id = ?`},
 		{&p.saveAlert, alertsTable.put("turnout open raised_at cleared_at call body", "id", "?1", "turnout", "?2", "open", "?3", "raised_at", "?4", "cleared_at", "?5", "call", "?6", "body", "?7",
 			"handling", "'{}'", "calls", "'null'", "acknowledged", "-1", "untold", "0")},
 		{&p.addEvent, eventsTable.add("at", "?1", "alert", "?2", "body", "?3")},
@@ -168,7 +168,7 @@ func (tx *Tx) AddThrow(r *detect.Record, t *ingest.Throw) (added bool, err error
 	n := len(tx.buf)
 	tx.buf = tx.s.traces.append(tx.buf, t.Channels)
 	number := tx.LastThrow() + 1
-	res, err := tx.exec(tx.s.tx.addThrow, number, r.Key, id, int(r.To), nanos(r.StartedAt), nanos(r.ArrivedAt), r.Completed, r.Cabinet, tx.buf[:n], tx.buf[n:], sumOfThrow(number, id, r, tx.buf[:n]))
+	res, err := tx.exec(tx.s.tx.addThrow, number, r.Key, id, int(r.To), nanos(r.StartedAt), nanos(r.ArrivedAt), r.Completed, r.Cabinet, tx.buf[:n], tx.buf[n:], sumOfThrow(&tx.s.sums, number, id, r, tx.buf[:n]))
 	if err != nil {
 		return false, fmt.Errorf("throw %s: %w", r.Key, err)
 	}
@@ -185,7 +185,14 @@ func (tx *Tx) SaveState(turnout, cabinet string, state []byte) error {
 	if err != nil {
 		return err
 	}
-	if _, err := tx.exec(tx.s.tx.saveState, cabinet, state, sum(state), id, turnout); err != nil {
+	own := sum(state)
+	row := &tx.s.sums
+	row.begin(turnoutsTable.name)
+	row.int(id)
+	row.text(turnout)
+	row.text(cabinet)
+	row.int(int64(own))
+	if _, err := tx.exec(tx.s.tx.saveState, cabinet, state, own, row.sum(), id); err != nil {
 		return fmt.Errorf("state of %s: %w", turnout, err)
 	}
 	return nil

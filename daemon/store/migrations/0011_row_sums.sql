@@ -21,3 +21,12 @@ ALTER TABLE sessions ADD COLUMN sum INTEGER;
 ALTER TABLE tokens ADD COLUMN sum INTEGER;
 ALTER TABLE links ADD COLUMN sum INTEGER;
 ALTER TABLE exports ADD COLUMN sum INTEGER;
+-- The last time that all of it was read beside the program, and what was found; one row.
+CREATE TABLE checks (
+	one     INTEGER PRIMARY KEY CHECK (one = 1),
+	at      INTEGER NOT NULL,
+	bytes   INTEGER NOT NULL,
+	rows    INTEGER NOT NULL,
+	damaged INTEGER NOT NULL,
+	sum     INTEGER
+) STRICT;
