@@ -165,3 +165,47 @@ func (s *State) noNumber() string {
 	}
 	return ""
 }
+
+// An odd supply at the first throws, of a cabinet that is being set up, does not
+// hide a supply that sags later.
+func TestOddFirstSupply(t *testing.T) {
+	set := DefaultSettings()
+	for _, first := range [][]float64{{110}, {5000, 5000}, {1, 1, 110, 110, 5000, 5000}} {
+		rng := rand.New(rand.NewPCG(1, 1))
+		s, at := new(State), time.Date(2026, 3, 1, 5, 0, 0, 0, time.UTC)
+		seen := 0
+		for n := range 600 {
+			at = at.Add(2 * time.Hour)
+			supply := 110 * (1 + 0.01*rng.NormFloat64())
+			if n >= 400 {
+				supply *= 0.72
+			}
+			if n < len(first) {
+				supply = first[n]
+			}
+			samples, level := make([]float64, 350), 4*(1+0.01*rng.NormFloat64())
+			for i := range samples {
+				if i > 5 && i < 305 {
+					samples[i] = level
+				}
+				if i > 5 && i < 20 {
+					samples[i] *= 3
+				}
+				samples[i] += 0.02 * rng.NormFloat64()
+			}
+			var a Assessment
+			s, a = s.Step(Measure(&ingest.Throw{
+				Turnout: "A-1", To: ingest.Ends[n%2], StartedAt: at, Completed: true, Supply: ingest.Known(supply),
+				Channels: []ingest.Channel{{Drive: "main", Quantity: ingest.MotorCurrent, Unit: ingest.Ampere, SampleRate: 100, Scale: 1, Samples: samples}},
+			}), &set)
+			for _, f := range a.Findings {
+				if f.Condition == WeakSupply {
+					seen++
+				}
+			}
+		}
+		if seen == 0 {
+			t.Errorf("first supplies %v: expected the sag of 28 %% to be seen", first)
+		}
+	}
+}

@@ -99,8 +99,12 @@ type Settings struct {
 // DefaultSettings returns the settings in force where none are given.
 func DefaultSettings() Settings { return Settings{FalseAlerts: 0.05} }
 
-// leastSupply is the lowest supply that is taken for one, V.
-const leastSupply = 1.0
+// leastSupply is the lowest supply that is taken for one, V; mostSag is how far
+// from the first a supply is told apart, ln.
+const (
+	leastSupply = 1.0
+	mostSag     = 1.0
+)
 
 var sagKind = kindOf{"supply voltage", 0.05, 0.5, 0.02, effects{}, effects{0.001, 0.01, 0.01}, false}
 
@@ -271,7 +275,11 @@ func (e *endState) covariates(o *Observation) covariates {
 		if e.supply == 0 {
 			e.supply = float32(o.Supply.Value)
 		}
-		c.x[covSupply], c.known[covSupply] = min(max(math.Log(o.Supply.Value/float64(e.supply)), -1), 1), true
+		x := math.Log(o.Supply.Value / float64(e.supply))
+		if math.Abs(x) > mostSag && !e.sag.known() { // one odd reading among the first would hide every sag for good
+			e.supply, x = float32(o.Supply.Value), 0
+		}
+		c.x[covSupply], c.known[covSupply] = min(max(x, -mostSag), mostSag), true
 	}
 	if o.Rain.Known {
 		c.x[covRain], c.known[covRain] = o.Rain.Value, true
