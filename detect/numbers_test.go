@@ -209,3 +209,44 @@ func TestOddFirstSupply(t *testing.T) {
 		}
 	}
 }
+
+// An odd throw among the first, sent in another unit maybe, does not hide for good
+// what comes later.
+func TestOddFirstThrows(t *testing.T) {
+	set := DefaultSettings()
+	for _, scale := range []float64{1, 1e-9, 1e-3, 1e3, 1e9} {
+		for _, odd := range []int{0, 5, 12, 18, 40} { // and the one after it, to the other end
+			rng := rand.New(rand.NewPCG(1, 1))
+			s, at := new(State), time.Date(2026, 3, 1, 5, 0, 0, 0, time.UTC)
+			seen := false
+			for n := range 700 {
+				at = at.Add(2 * time.Hour)
+				samples, level := make([]float64, 350), 4*(1+0.01*rng.NormFloat64())
+				if n >= 500 {
+					level *= 1.6
+				}
+				for i := range samples {
+					if i > 5 && i < 305 {
+						samples[i] = level
+					}
+					if i > 5 && i < 20 {
+						samples[i] = 12
+					}
+					samples[i] += 0.02 * rng.NormFloat64()
+				}
+				c := ingest.Channel{Drive: "main", Quantity: ingest.MotorCurrent, Unit: ingest.Ampere, SampleRate: 100, Scale: 1, Samples: samples}
+				if n == odd || n == odd+1 {
+					c.Scale = scale
+				}
+				var a Assessment
+				s, a = s.Step(Measure(&ingest.Throw{Turnout: "A-1", To: ingest.Ends[n%2], StartedAt: at, Completed: true, Channels: []ingest.Channel{c}}), &set)
+				for _, f := range a.Findings {
+					seen = seen || n >= 500 && f.Condition == Stiffening
+				}
+			}
+			if !seen {
+				t.Errorf("%g times as much at throw %d: expected 60 %% more effort to be seen", scale, odd)
+			}
+		}
+	}
+}

@@ -337,6 +337,9 @@ func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64,
 		return 0, 0, t
 	}
 	t.sided(tr)
+	if t.dwarfs(tr) {
+		t.restart()
+	}
 	if t.n < boundsThrows {
 		t.settle(tr, false)
 		return 0, 0, t

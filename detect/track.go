@@ -219,6 +219,30 @@ func (t *track) settle(tr *Trace, doubt bool) {
 	}
 }
 
+// dwarfing is how many times the effort of a throw the running level of one that
+// is still learned may be: where it is 50, the throw is below all that is told apart.
+const dwarfing = 20
+
+// dwarfs reports whether the first throws gave a running level beside which this
+// one is next to nothing: one of them was odd, sent in another unit maybe.
+func (t *track) dwarfs(tr *Trace) bool {
+	if t.n == 0 || t.signals[sTravel].known() {
+		return false
+	}
+	x := tr.Features[TravelMean]
+	if idle := tr.Features[Idle]; idle == idle {
+		x -= idle
+	}
+	return x > 0 && t.running > dwarfing*x
+}
+
+// restart forgets what was learned of the first throws.
+func (t *track) restart() {
+	now := newTrack(t.drive, t.quantity)
+	now.useless, now.why, now.since, now.pace, now.side = t.useless, t.why, t.since, t.pace, t.side
+	*t = now
+}
+
 // profile returns the course of past traces: the usual one and three usual
 // deviations about it.
 func (t *track) profile() Profile {
