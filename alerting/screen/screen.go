@@ -64,7 +64,7 @@ type server struct {
 	reads     *turns
 	downloads *turns
 	scrapes   *turns
-	answers   room
+	answers   *room
 	within    time.Duration // for a piece of what is written as it is made, or its reader is gone
 }
 
@@ -83,7 +83,7 @@ func newServer(o Options, pages fs.FS) *server {
 	s := &server{
 		o: o, mux: &multiplexer{ServeMux: http.NewServeMux()},
 		reads: newTurns(mostReads, mostReadsOf, RefusedReads), downloads: newTurns(mostDownloads, mostDownloadsOf, RefusedDownloads),
-		scrapes: newTurns(mostScrapes, mostScrapesOf, RefusedReads), within: writeWithin,
+		scrapes: newTurns(mostScrapes, mostScrapesOf, RefusedReads), answers: newRoom(mostAnswers, mostAnswersOf), within: writeWithin,
 	}
 	config := huma.DefaultConfig("Throwline", "1")
 	config.Info.Description = "Throws of turnouts, measured and compared with their own past. " + Advisory

@@ -125,9 +125,15 @@ var errNoRoom = errors.New("no room for the answer")
 
 // room is how many bytes of answers may wait for their readers.
 type room struct {
+	most, mostOf int64
+
 	mu  sync.Mutex
 	all int64
 	of  map[string]int64
+}
+
+func newRoom(most, mostOf int64) *room {
+	return &room{most: most, mostOf: mostOf, of: map[string]int64{}}
 }
 
 // take reports whether there is room. One answer alone is let through, however
@@ -135,11 +141,8 @@ type room struct {
 func (r *room) take(who string, n int64) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if r.all > 0 && r.all+n > mostAnswers || who != "" && r.of[who] > 0 && r.of[who]+n > mostAnswersOf {
+	if r.all > 0 && r.all+n > r.most || who != "" && r.of[who] > 0 && r.of[who]+n > r.mostOf {
 		return false
-	}
-	if r.of == nil {
-		r.of = map[string]int64{}
 	}
 	r.all += n
 	r.of[who] += n

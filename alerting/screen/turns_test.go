@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"throwline/alerting"
+	"throwline/detect"
 	"throwline/ingest"
 )
 
@@ -120,7 +121,7 @@ func TestTurns(t *testing.T) {
 }
 
 func TestRoomForAnswers(t *testing.T) {
-	var r room
+	r := newRoom(mostAnswers, mostAnswersOf)
 	if !r.take("a", 10*mostAnswers) {
 		t.Error("an answer alone was refused")
 	}
@@ -250,17 +251,26 @@ func TestRequestsUnderWay(t *testing.T) {
 	}
 }
 
+// narrowed gives a connection little room, so that what nobody reads is soon stuck.
+func narrowed(ctx context.Context, c net.Conn) context.Context {
+	_ = c.(*net.TCPConn).SetWriteBuffer(4 << 10) // else it takes longer
+	return ctx
+}
+
 // Readers that do not read hold memory for as much as is allowed, and no slot
 // of those who make answers.
 func TestReadersThatDoNotRead(t *testing.T) {
 	f := newFake()
 	before := heap()
-	big := ingest.SetAside{ID: 8, At: noon, Topic: "t", Faults: []ingest.Fault{{Expected: "JSON", Found: "none"}}, Payload: bytes.Repeat([]byte("0123456789abcdef"), 1<<18)}
-	f.aside = append(f.aside, big) // 4 MB, 8 and more in an answer
+	big := ingest.SetAside{ID: 8, At: noon, Topic: "t", Faults: []ingest.Fault{{Expected: "JSON", Found: "none"}}, Payload: bytes.Repeat([]byte("0123456789abcdef"), 1<<15)}
+	f.aside = append(f.aside, big) // 512 KiB, more in an answer
 	hub := NewHub(HubOptions{Now: f.Now})
 	t.Cleanup(hub.Close)
 	s := newServer(Options{Archive: f, Yard: f, Hub: hub}, dist)
+	const most = 8 << 20
+	s.answers.most = most
 	srv := Server(s.handler(), hub, nil)
+	srv.ConnContext = narrowed
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -304,13 +314,13 @@ func TestReadersThatDoNotRead(t *testing.T) {
 	s.answers.mu.Lock()
 	held := s.answers.all
 	s.answers.mu.Unlock()
-	if held == 0 || held > mostAnswers {
+	if held == 0 || held > most {
 		t.Errorf("%d bytes wait", held)
 	}
 	if s.reads.running != 0 {
 		t.Errorf("%d hold a turn", s.reads.running)
 	}
-	if grown := int64(heap()) - int64(before); grown > 4*mostAnswers {
+	if grown := int64(heap()) - int64(before); grown > 8*most {
 		t.Errorf("%d bytes more in use than before", grown)
 	}
 	// A browser beside them is served.
@@ -333,11 +343,22 @@ func TestReadersThatDoNotRead(t *testing.T) {
 	http.DefaultClient.CloseIdleConnections()
 }
 
+// withoutEnd gives a turnout's throws page after page.
+type withoutEnd struct{ *fake }
+
+func (withoutEnd) Throws(_ context.Context, _ string, _, _ time.Time, _ string, limit int) ([]detect.Record, string, error) {
+	list := make([]detect.Record, limit)
+	for i := range list {
+		list[i] = record("W1", ingest.Normal, noon, 4)
+	}
+	return list, "more", nil
+}
+
 // An export without end for a reader that never reads ends, and gives its place
 // to others; meanwhile one account or address has so many and no more.
 func TestExportNobodyReads(t *testing.T) {
 	d := newDesk(newFake())
-	e := &endless{fake: d.fake, pages: 1 << 30}
+	e := withoutEnd{d.fake}
 	hub := NewHub(HubOptions{Now: d.Now})
 	t.Cleanup(hub.Close)
 	s := newServer(Options{Archive: e, Yard: e, Desk: d, Hub: hub}, dist)
@@ -345,11 +366,13 @@ func TestExportNobodyReads(t *testing.T) {
 	s.within = 2 * time.Second
 	gone := atomic.Int64{}
 	h := s.handler()
-	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+	srv := httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		defer gone.Add(1)
 		r.RemoteAddr = "192.0.2.1:1" // one address that is not this machine
 		h.ServeHTTP(w, r)
 	}))
+	srv.Config.ConnContext = narrowed
+	srv.Start()
 	defer srv.Close()
 	dial := func() net.Conn {
 		c, err := net.Dial("tcp", srv.Listener.Addr().String())
