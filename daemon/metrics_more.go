@@ -17,7 +17,7 @@ type asked struct {
 	d     *Daemon
 	descs []*prometheus.Desc
 
-	aside, asideBytes, free, size, turned, waiting *prometheus.Desc
+	aside, asideBytes, asideLost, free, size, turned, waiting *prometheus.Desc
 
 	lag, lagTime, written, refused, missed, failing *prometheus.Desc
 
@@ -33,6 +33,7 @@ func newAsked(d *Daemon) *asked {
 	}
 	a.aside = desc("set_aside_messages", "Refused messages that are kept now.")
 	a.asideBytes = desc("set_aside_bytes", "Size of the refused messages that are kept now.")
+	a.asideLost = desc("set_aside_dropped_total", "Refused messages that made room for others.")
 	a.free = desc("data_disk_free_bytes", "Room left on the disk with the store.")
 	a.size = desc("data_disk_size_bytes", "Size of the disk with the store.")
 	a.turned = desc("http_refused_total", "Connections and requests of browsers and programs that were turned away, by why.", "reason")
@@ -70,6 +71,7 @@ func (a *asked) Collect(to chan<- prometheus.Metric) {
 	kept := a.d.store.AsideNow()
 	gauge(a.aside, float64(kept.Messages))
 	gauge(a.asideBytes, float64(kept.Bytes))
+	counter(a.asideLost, kept.Dropped)
 	var disk unix.Statfs_t
 	if unix.Statfs(a.d.c.DataDir, &disk) == nil {
 		gauge(a.free, float64(disk.Bavail)*float64(disk.Bsize))

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"strconv"
@@ -222,5 +223,39 @@ func TestLongTopics(t *testing.T) {
 		if len(a.Topic) > mostTopic+3 || !utf8.ValidString(a.Topic) || len(a.Faults) != 1 || len(a.Faults[0].String()) > 1000 {
 			t.Errorf("found a topic of %d bytes, %d of reason", len(a.Topic), len(a.Faults[0].String()))
 		}
+	}
+}
+
+// TestReceiptsWait: of each cabinet one receipt is due, and a few are under way.
+func TestReceiptsWait(t *testing.T) {
+	y := newYard()
+	d := newDraft()
+	for i := range 200 {
+		d.receipts[fmt.Sprint("C-", i)] = ingest.Receipt{Boot: "b", Through: 1}
+	}
+	y.take(d)
+	var now, highest atomic.Int64
+	open := make(chan struct{})
+	r := &receipts{
+		yard: y, now: yardTime, due: map[string]struct{}{}, wake: make(chan struct{}, 1), published: func() {},
+		publish: func(context.Context, string, []byte) error {
+			highest.Store(max(highest.Load(), now.Add(1)))
+			<-open
+			now.Add(-1)
+			return nil
+		},
+	}
+	for range 100 {
+		r.owe(d.receipts)
+	}
+	if len(r.due) != 200 || len(r.wake) != 1 {
+		t.Fatalf("%d are due", len(r.due))
+	}
+	done := make(chan error)
+	go func() { done <- r.settle(t.Context()) }()
+	eventually(t, "that they are under way", func() bool { return now.Load() == receiptsAtOnce })
+	close(open)
+	if err := <-done; err != nil || highest.Load() > receiptsAtOnce || len(r.due) != 0 {
+		t.Errorf("%v, %d at once, %d are due", err, highest.Load(), len(r.due))
 	}
 }

@@ -3,6 +3,7 @@ package broker
 import (
 	"context"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -394,3 +395,64 @@ func (l *lines) Write(b []byte) (int, error) {
 }
 
 func (l *lines) len() int64 { return l.bytes.Load() }
+
+// TestInFlightOfAClient: who acknowledges nothing is sent so many and no more.
+func TestInFlightOfAClient(t *testing.T) {
+	b := started(t, Options{InFlight: 20})
+	got := make(chan paho.Message, 1000)
+	sub := client(t, b, "throwline", got)
+	defer sub.Disconnect(100)
+	if tok := sub.Subscribe("throwline/v1/+/throw/+", 1, nil); !tok.WaitTimeout(patience) || tok.Error() != nil {
+		t.Fatal(tok.Error())
+	}
+	cab := client(t, b, "cab-1", nil)
+	defer cab.Disconnect(100)
+	beside(t, cab, 200)
+	until(t, "20 messages", func() bool { return len(got) >= 20 })
+	seen := map[string]bool{} // they come again after a while
+	for len(seen) < 20 {
+		seen[string((<-got).Payload())] = true
+	}
+	if len(got) > 20 {
+		t.Errorf("%d more came", len(got))
+	}
+}
+
+// TestHalfAndSilent: who has promised a sign of life is sent away in the middle
+// of a packet, too.
+func TestHalfAndSilent(t *testing.T) {
+	b := started(t, Options{})
+	for i := range 20 {
+		h := hello(fmt.Sprint("half-", i), "", "")
+		h[11] = 1 // the second byte of the time, in seconds
+		c := raw(t, b, h)
+		in(t, c)
+		_, _ = c.Write(publish("t", strings.Repeat("x", 10_000))[:5000])
+		defer ended(t, c)
+	}
+}
+
+// TestPasswordsWait: no more passwords wait than so many, and one that was not
+// looked at is no wrong one.
+func TestPasswordsWait(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "users")
+	usersOf(t, "CAB-1", "right", file)
+	g, err := newGuard(Guard{UsersFile: file}, slog.New(slog.DiscardHandler), newSeldom())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range checksWait {
+		g.waiting <- struct{}{}
+	}
+	for range 10 * checksWait {
+		if _, err := g.checkPassword("CAB-1", "right", "192.0.2.1"); !errors.Is(err, errBusy) {
+			t.Fatalf("found %v", err)
+		}
+	}
+	for range checksWait {
+		<-g.waiting
+	}
+	if _, err := g.checkPassword("CAB-1", "right", "192.0.2.1"); err != nil {
+		t.Error(err)
+	}
+}

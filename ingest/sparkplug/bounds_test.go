@@ -227,3 +227,28 @@ func TestArraysOfAMessage(t *testing.T) {
 		t.Errorf("found %v", got[0].Reading.Refusal)
 	}
 }
+
+// TestWaitingIsBounded: what waits, for a birth or for its trigger, has a bound
+// for all together; what finds no room is read as well as can be.
+func TestWaitingIsBounded(t *testing.T) {
+	e := newEdge(t)
+	e.h.bytes = mostWaitingBytes - 4*waitingCost // of others
+	for range int32(20) {
+		e.ddata("D", 1)
+	}
+	if n := e.h.nodes[[2]string{"G", "N"}]; len(n.waiting) > 3 || e.h.bytes > mostWaitingBytes {
+		t.Errorf("%d messages wait, %d bytes", len(n.waiting), e.h.bytes)
+	}
+	f := newEdge(t)
+	f.nbirth()
+	f.dbirth("D")
+	f.h.elements = mostElements - 100 // of others
+	for range 20 {
+		f.want(f.send("G/DDATA/N/D", Payload{Metrics: []Metric{alias(4, Bytes(make([]byte, 2*1000)))}}), "")
+	}
+	if f.h.elements > mostElements {
+		t.Errorf("%d elements are kept", f.h.elements)
+	}
+	// The throw that its list comes with needs no room.
+	f.parts(f.ddata("D", 1), `Count=1 Dir="N" Start=5 Trace=[1 -2 1] Trace@Rate=50`)
+}
