@@ -167,18 +167,22 @@ func Check(ctx context.Context, path string, told func(Damage)) (c Checked, err 
 		return c, err
 	}
 	defer func() { err = errors.Join(err, s.read.Close()) }()
-	version, err := s.versionOf(ctx)
-	if isDamage(err) {
-		k := &checker{s: s, told: told}
+	k := &checker{s: s, told: told, sliced: held(path)}
+	// Who holds the log writes to it; at a start it is read in this way.
+	if log, _ := sizeOf(path + "-wal"); log > 0 && !k.sliced {
+		if err := checkLog(path); err != nil {
+			k.tell(Damage{What: err.Error()})
+		}
+	}
+	if k.version, err = s.versionOf(ctx); isDamage(err) {
 		k.tell(Damage{What: "the file: " + err.Error()})
 		k.c.Bytes = s.Size()
 		return k.c, nil
 	}
 	if err != nil {
-		return c, err
+		return k.c, err
 	}
-	k := &checker{s: s, version: version, told: told}
-	if k.sliced = held(path); k.sliced {
+	if k.sliced {
 		k.view = s.slices(1)
 		err = k.run(ctx)
 	} else {

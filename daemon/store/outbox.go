@@ -65,6 +65,16 @@ func isForeign(err error) bool {
 	return errors.As(err, &e) && e.Code() == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY
 }
 
+// isConstraint reports whether a table refused what was to be entered.
+func isConstraint(err error) bool {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return false
+	}
+	code := e.Code() & 0xff
+	return code == sqlite3.SQLITE_CONSTRAINT || code == sqlite3.SQLITE_MISMATCH
+}
+
 // Enqueue enters a message. added is false when the target has one of this key
 // already, sent or not; then nothing was changed. The alert, if it names one,
 // must be there, or the error wraps [fs.ErrNotExist]. What is to be sent to a
