@@ -40,7 +40,7 @@ func TestNamesMakeNoSeries(t *testing.T) {
 		return n
 	}
 	before, said := series(), len(d.log.String())
-	many := times(t, 300)
+	many := times(t, 150)
 	var wg sync.WaitGroup
 	slots := make(chan struct{}, 64)
 	send := func(topic string, payload []byte) {

@@ -26,7 +26,10 @@ type Options struct {
 	InFlight int    // messages that a subscriber may have unacknowledged, 1024 where 0
 	MostKept int64  // bytes of messages on disk; 0: three quarters of what is free at the start
 	Guard    Guard  // who may come in
-	Log      *slog.Logger
+	// LoginWithin is how long a client may take for the TLS handshake, and then
+	// until it says who it is; 10 s where 0.
+	LoginWithin time.Duration
+	Log         *slog.Logger
 }
 
 // Broker is a running broker.
@@ -54,6 +57,9 @@ func Start(ctx context.Context, o Options) (*Broker, error) {
 	if o.InFlight <= 0 {
 		o.InFlight = 1024
 	}
+	if o.LoginWithin == 0 {
+		o.LoginWithin = loginWithin
+	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
@@ -67,13 +73,13 @@ func Start(ctx context.Context, o Options) (*Broker, error) {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
 	opts := &server.Options{
-		MaxConn: mostConnections, AuthTimeout: loginWithin.Seconds(),
+		MaxConn: mostConnections, AuthTimeout: o.LoginWithin.Seconds(),
 		ServerName: "throwline", DontListen: true, NoSigs: true,
 		MaxPayload: largestPayload, MaxPending: 4 * largestPayload,
 		MaxSubs: mostSubscriptions, MaxClosedClients: mostRemembered, WriteDeadline: readWithin,
 		JetStream: true, StoreDir: o.Dir, SyncAlways: true, JetStreamMaxStore: most,
 		CustomClientAuthentication: g, // also where nobody has to log in: who says nothing is sent away
-		MQTT:                       server.MQTTOpts{Host: host, Port: port, MaxAckPending: uint16(min(o.InFlight, 65535)), AckWait: redeliverAfter, TLSTimeout: loginWithin.Seconds()},
+		MQTT:                       server.MQTTOpts{Host: host, Port: port, MaxAckPending: uint16(min(o.InFlight, 65535)), AckWait: redeliverAfter, TLSTimeout: o.LoginWithin.Seconds()},
 	}
 	scheme := "tcp"
 	if o.Guard.CertFile != "" {
@@ -165,8 +171,6 @@ const mostRemembered = 4
 // readWithin is how long a client may take to read what is sent to it.
 const readWithin = 10 * time.Second
 
-// loginWithin is how long a client may take for the TLS handshake, and then
-// until it says who it is.
 const loginWithin = 10 * time.Second
 
 // largestPayload is the largest throw of the contract, and its topic.
