@@ -492,6 +492,9 @@ func (p *picture) ranked(weights map[CauseName]float64) []Cause {
 	out[0].Probability = math.Round(rest*1000) / 1000
 	for i := range out {
 		if s := meaning[out[i].Cause]; s != "" && len(evidence) > 0 {
+			if out[i].Probability < 0.5 && out[i].Cause != UnknownCause {
+				s = "perhaps " + s
+			}
 			e := slices.Clone(evidence)
 			e[0] += ": " + s
 			out[i].Evidence = e

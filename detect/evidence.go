@@ -11,7 +11,7 @@ import (
 
 // evidence says in words what changed and what did not.
 func (p *picture) evidence() []string {
-	var lines []string
+	var lines, quiet []string
 	for i := range p.views {
 		v := &p.views[i]
 		if !slices.ContainsFunc(p.alarms, func(a raised) bool { return a.signal >= 0 && a.drive == v.drive }) {
@@ -24,8 +24,14 @@ func (p *picture) evidence() []string {
 				prefix = v.drive + " drive, " + strings.ReplaceAll(string(v.q), "_", " ") + ": "
 			}
 		}
-		lines = append(lines, prefix+v.words())
+		words, loud := v.words()
+		if loud {
+			lines = append(lines, prefix+words)
+		} else {
+			quiet = append(quiet, prefix+words)
+		}
 	}
+	lines = append(lines, quiet...)
 	for e := range p.lag {
 		for _, l := range p.lag[e] {
 			if l.d > 3*l.sd && l.d > lagKind.allowance {
@@ -45,8 +51,8 @@ func (p *picture) evidence() []string {
 	return lines
 }
 
-// words says what the channel shows.
-func (v *view) words() string {
+// words says what the channel shows, and whether that is any change at all.
+func (v *view) words() (text string, loud bool) {
 	var parts []string
 	say := func(sig int, quietly bool) {
 		var texts []string
@@ -56,6 +62,7 @@ func (v *view) words() string {
 			}
 		}
 		quiet := !slices.ContainsFunc(texts, func(t string) bool { return t != unchanged })
+		loud = loud || !quiet
 		name := kinds[sig].name
 		switch {
 		case quiet && quietly:
@@ -81,6 +88,7 @@ func (v *view) words() string {
 			continue
 		}
 		if at := v.heavy(e); at >= 0 {
+			loud = true
 			parts = append(parts, fmt.Sprintf("heaviest at %d %% of the travel to %s, %s there", (100*at+50)/cells, ingest.Ends[e], percent(kinds[sCell].percent(v.change(e, sCell+at)))))
 		}
 	}
@@ -92,7 +100,7 @@ func (v *view) words() string {
 			}
 		}
 	}
-	return strings.Join(parts, ", ")
+	return strings.Join(parts, ", "), loud
 }
 
 // heavy returns the cell that stands out from the others, -1 where none does.
