@@ -1,12 +1,15 @@
 package store
 
 import (
+	"context"
+	"database/sql"
 	"encoding/binary"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 
 	"throwline/detect"
@@ -138,4 +141,88 @@ func BenchmarkOpen65000(b *testing.B) {
 		}
 	}
 	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N), "s/open")
+}
+
+// BenchmarkCheck reads a store of throws with their traces from end to end, as a
+// start does and as it is done beside the program, but without the rests.
+func BenchmarkCheck(b *testing.B) {
+	s := opened(b)
+	if err := fill(s, 0, 30_000); err != nil {
+		b.Fatal(err)
+	}
+	if _, err := s.emptyLog(b.Context()); err != nil {
+		b.Fatal(err)
+	}
+	for _, c := range []struct {
+		name string
+		run  func() (Checked, error)
+	}{
+		{"at a start", func() (c Checked, err error) {
+			l, err := looker(s.path)
+			if err != nil {
+				return c, err
+			}
+			defer l.read.Close()
+			k := &checker{s: l, version: len(scripts())}
+			err = l.atOnce(b.Context(), func(view func(context.Context, func(*sql.Tx) error) error) error {
+				k.view = view
+				return k.run(b.Context())
+			})
+			return k.c, err
+		}},
+		{"in slices", func() (Checked, error) { return s.Check(b.Context(), 1, nil) }},
+	} {
+		b.Run(c.name, func(b *testing.B) {
+			b.SetBytes(s.Size())
+			for b.Loop() {
+				if found, err := c.run(); err != nil || !found.Sound() || found.Rows < 30_000 {
+					b.Fatalf("found %+v, %v", found, err)
+				}
+			}
+		})
+	}
+}
+
+// BenchmarkBeside files batches of 64 throws into a store that holds some, alone and while
+// it is checked over and over with the share of a processor that the program gives to that.
+func BenchmarkBeside(b *testing.B) {
+	for _, name := range []string{"alone", "checked"} {
+		b.Run(name, func(b *testing.B) {
+			s := opened(b)
+			if err := fill(s, 0, 30_000); err != nil {
+				b.Fatal(err)
+			}
+			throws, records := make([]*ingest.Throw, 64), make([]*detect.Record, 64)
+			for i := range throws {
+				throws[i], records[i] = throw("W1", i)
+			}
+			ctx, cancel := context.WithCancel(b.Context())
+			var checking sync.WaitGroup
+			if name == "checked" {
+				checking.Go(func() {
+					for ctx.Err() == nil {
+						if _, err := s.Check(ctx, CheckShare, nil); err != nil && ctx.Err() == nil {
+							b.Error(err)
+						}
+					}
+				})
+			}
+			n := 30_000
+			for b.Loop() {
+				update(b, s, func(tx *Tx) error {
+					for i := range throws {
+						n++
+						records[i].Key = fmt.Sprintf("W1~%08x", n)
+						if _, err := tx.AddThrow(records[i], throws[i]); err != nil {
+							return err
+						}
+					}
+					return nil
+				})
+			}
+			b.ReportMetric(float64(n-30_000)/b.Elapsed().Seconds(), "throws/s")
+			cancel()
+			checking.Wait()
+		})
+	}
 }

@@ -13,10 +13,10 @@ import (
 )
 
 // checkAtOnce is up to which size a store is read from end to end before it is
-// used: 0.3 GB take about two seconds on a machine of two cores that has them in
-// memory, and what the disk takes to give them. A larger one is read meanwhile;
-// see Store.Check.
-const checkAtOnce = 256 << 20
+// used: about a second of one processor for so much (BenchmarkCheck: 120 MB in a
+// second of it), and what the disk takes to give it. A larger one is read
+// meanwhile; see Store.Check.
+const checkAtOnce = 128 << 20
 
 // toldOfDamage is what to do, in the words of every refusal.
 const toldOfDamage = "bring it back from a backup (throwline restore), or take what is sound into a new one (throwline salvage)"
@@ -116,7 +116,7 @@ func (s *Store) slices(share float64) func(context.Context, func(*sql.Tx) error)
 
 // CheckShare is the share of one processor that a check takes beside the
 // program: it works so much of the time, and rests for the remainder.
-const CheckShare = 0.1
+const CheckShare = 0.05
 
 // Check reads the open store from end to end, beside all else that is done with
 // it, and takes a share of one processor, at most 1. told is called for each

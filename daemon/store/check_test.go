@@ -159,7 +159,7 @@ func TestSums(t *testing.T) {
 	if len(columns) > 0 {
 		t.Errorf("tables without checksums: %v", columns)
 	}
-	for _, share := range []float64{1, 0.9} {
+	for _, share := range []float64{1, 0.5} {
 		c, err := s.Check(t.Context(), share, func(d Damage) { t.Errorf("found %v", d) })
 		if err != nil || c.Rows < 150 || c.Unsummed != 0 || !c.Sound() {
 			t.Errorf("found %+v, %v", c, err)
