@@ -45,7 +45,7 @@ const (
 	mostKept = 1 << 20
 )
 
-var errCorrupt = errors.New("corrupt data")
+var errCorrupt = errors.New("data that are corrupt or cut short")
 
 // unpacker decompresses payloads of at most most bytes. Its decompressors are
 // made at the first payload that needs them and used again.
@@ -134,7 +134,7 @@ func (u *unpacker) unzstd(payload, out []byte) ([]byte, error) {
 	if errors.Is(err, zstd.ErrDecoderSizeExceeded) {
 		return append(out, make([]byte, max(0, u.most+1-len(out)))...), nil
 	}
-	if err != nil && !endOfFile(err) && !errors.Is(err, zstd.ErrCRCMismatch) {
+	if err != nil && !errors.Is(err, zstd.ErrWindowSizeExceeded) {
 		// How the library words it depends on what it has read before.
 		err = errCorrupt
 	}
