@@ -68,3 +68,29 @@ func TestNothingIsGivenUpUntried(t *testing.T) {
 		t.Errorf("expected the message to be tried, found %q", got)
 	}
 }
+
+// A message that was entered by a clock that ran ahead is sent by one that is right.
+func TestClockAheadHoldsUpNoMessage(t *testing.T) {
+	m, in := startMosquitto(t), newInbox(t)
+	c := configOf(m, t.TempDir())
+	c.Targets = notify.Targets{"office": {Webhook: &notify.Webhook{URL: in.URL, Secret: "sixteen bytes and more"}}}
+	r := serving(t, c)
+	body, err := json.Marshal(&alerting.Message{Key: "k", Reason: alerting.NewAlert, At: firstDay})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := r.store.Update(t.Context(), func(tx *store.Tx) error {
+		_, err := tx.Enqueue(store.Outgoing{Target: "office", Key: "k", Reason: alerting.NewAlert, Body: body, Due: r.Now().AddDate(1, 0, 0)})
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	r.nudge()
+	eventually(t, "the message to be sent", func() bool {
+		list, err := r.store.OutboxState(t.Context())
+		return err == nil && len(list) == 1 && list[0].Waiting == 0 && list[0].Sent == 1
+	})
+	if got := in.reasons(); got != string(alerting.NewAlert) {
+		t.Errorf("expected one message, found %q", got)
+	}
+}

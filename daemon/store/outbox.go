@@ -96,10 +96,18 @@ func (tx *Tx) Enqueue(o Outgoing) (added bool, err error) {
 	return rows == 1, err
 }
 
+// longestDelay is farther ahead than most messages are due: what is due later was
+// put off by its target's wish, or by a clock that ran ahead.
+const longestDelay = 2 * time.Hour
+
+const firstOfAlert = ` AND done_at IS NULL
+		AND NOT EXISTS (SELECT 1 FROM outbox AS before WHERE before.target = outbox.target AND before.alert = outbox.alert AND before.id < outbox.id AND before.done_at IS NULL)`
+
 var (
-	dueText = outgoingText + `WHERE target = ? AND due <= ? AND done_at IS NULL
-		AND NOT EXISTS (SELECT 1 FROM outbox AS before WHERE before.target = outbox.target AND before.alert = outbox.alert AND before.id < outbox.id AND before.done_at IS NULL)
-		ORDER BY due, id LIMIT ?`
+	dueText = outgoingText + "WHERE target = ? AND due <= ?" + firstOfAlert + " ORDER BY due, id LIMIT ?"
+	// Entered, or tried last, at a time that has not come.
+	aheadText = outgoingText + `WHERE target = ? AND due > ? AND (since > ? OR (SELECT at FROM attempts WHERE outgoing = outbox.id ORDER BY id DESC LIMIT 1) > ?)` +
+		firstOfAlert + " ORDER BY due, id LIMIT ?"
 	ofAlertText = outgoingText + "WHERE alert = ? ORDER BY id"
 	pruneText   = "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox WHERE done_at < ? ORDER BY done_at LIMIT ?)"
 	waitingText = "SELECT target, count(*), min(since) FROM outbox WHERE done_at IS NULL GROUP BY target"
@@ -107,9 +115,16 @@ var (
 
 // DueOutgoing returns what a target is to be sent now, at most limit messages,
 // longest due first. Of an alert there is at most one, the oldest: what comes
-// after it is not given before it is sent or given up.
+// after it is not given before it is sent or given up. What a clock that ran ahead
+// for more than two hours has entered or put off comes after all else.
 func (s *Store) DueOutgoing(ctx context.Context, target string, now time.Time, limit int) ([]Outgoing, error) {
-	return s.outgoing(ctx, dueText, target, nanos(now), max(1, limit))
+	limit = max(1, limit)
+	list, err := s.outgoing(ctx, dueText, target, nanos(now), limit)
+	if err != nil || len(list) == limit {
+		return list, err
+	}
+	ahead, err := s.outgoing(ctx, aheadText, target, nanos(now.Add(longestDelay)), nanos(now), nanos(now), limit-len(list))
+	return append(list, ahead...), err
 }
 
 // OutgoingOf returns what was and is to be sent for an alert, oldest first, as
