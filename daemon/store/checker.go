@@ -208,6 +208,13 @@ func (k *checker) file(ctx context.Context) error {
 				return nil
 			}
 			for n := next; n < next+slicePages && n <= count; n++ {
+				if b, err := read(n); err != nil {
+					return err
+				} else if b == nil && n != lockPage(len(head)) {
+					k.tell(Damage{What: fmt.Sprintf("the file: it is cut short: expected %d pages, found %d", count, n-1)})
+					count = 0
+					return nil
+				}
 				flaw, err := checkPage(n, read)
 				if err != nil {
 					return err
@@ -280,6 +287,9 @@ func (k *checker) numbers(ctx context.Context) error {
 // rows reads all rows of a table.
 func (k *checker) rows(ctx context.Context, t *table) error {
 	number, limit := "rowid", sliceRows
+	if t == asideTable { // a message may be long
+		limit = sliceRows / 25
+	}
 	where := "WHERE " + t.name + ".rowid > ?1 ORDER BY " + t.name + ".rowid LIMIT ?2"
 	if t == sessionsTable || t == linksTable { // they have no number, and are few
 		number, limit, where = "0", -1, "WHERE ?1 < 0 LIMIT ?2"
