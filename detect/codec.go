@@ -11,7 +11,10 @@ import (
 
 // stateVersion is the first byte of a written state. A change to what visit
 // walks over needs a new number and the old walk kept for reading.
-const stateVersion = 8
+const stateVersion = 9
+
+// unseenVersion is the last whose tracks did not tell when they were last seen.
+const unseenVersion = 8
 
 // errState is the cause of every failure to read a state.
 var errState = errors.New("state cut short or of another make")
@@ -23,6 +26,7 @@ type coder struct {
 	at      int
 	reading bool
 	bad     bool
+	version uint8 // that is written, 0 for the latest; or was read
 }
 
 func (c *coder) room(n int) []byte {
@@ -240,12 +244,18 @@ func (c *coder) standing(p *spell) bool {
 	return stands
 }
 
-func (c *coder) track(t *track) {
+// track walks a track of an end whose latest throw was at last.
+func (c *coder) track(t *track, last int64) {
 	c.text(&t.drive)
 	q := string(t.quantity)
 	c.text(&q)
 	if c.reading {
 		t.quantity = ingest.Quantity(q)
+	}
+	if c.version == unseenVersion {
+		t.seen = last
+	} else {
+		c.near(&t.seen, last)
 	}
 	c.f32s2(&t.n, &t.unlock, &t.lock, &t.inrush, &t.idle, &t.running, &t.duration, &t.far)
 	c.u8(&t.clips)
@@ -280,9 +290,11 @@ func (c *coder) track(t *track) {
 }
 
 func (c *coder) state(s *State) {
-	version := uint8(stateVersion)
-	c.u8(&version)
-	if version != stateVersion {
+	if c.version == 0 {
+		c.version = stateVersion
+	}
+	c.u8(&c.version)
+	if c.version != stateVersion && c.version != unseenVersion {
 		c.bad = true
 		return
 	}
@@ -315,7 +327,7 @@ func (c *coder) state(s *State) {
 			e.tracks = make([]track, n)
 		}
 		for j := range n {
-			c.track(&e.tracks[j])
+			c.track(&e.tracks[j], e.last)
 		}
 		n = c.count(len(e.places), maxPlaces)
 		if c.reading {

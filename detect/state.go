@@ -291,18 +291,61 @@ func (e *endState) covariates(o *Observation) covariates {
 	return c
 }
 
-// find returns the track of a channel, nil where there is none and no room for one.
+// find returns the track of a channel, nil where there is none.
 func (e *endState) find(drive string, q ingest.Quantity) *track {
 	for i := range e.tracks {
 		if t := &e.tracks[i]; t.quantity == q && t.drive == drive {
 			return t
 		}
 	}
-	if len(e.tracks) >= maxTracks {
-		return nil
+	return nil
+}
+
+// admit returns the track of a channel of the throw, a new one where there is
+// none, nil where there is no room for one.
+func (e *endState) admit(o *Observation, tr *Trace) *track {
+	t := e.find(tr.Drive, tr.Quantity)
+	if t == nil {
+		if len(e.tracks) >= maxTracks && !e.forget(o) {
+			return nil
+		}
+		e.tracks = append(e.tracks, newTrack(tr.Drive, tr.Quantity))
+		t = &e.tracks[len(e.tracks)-1]
 	}
-	e.tracks = append(e.tracks, newTrack(drive, q))
-	return &e.tracks[len(e.tracks)-1]
+	t.seen = o.StartedAt.UnixNano()
+	return t
+}
+
+// How long a channel must not have been in any throw for its track to make room
+// for that of another: names that came by mistake, or were given up, would take
+// all room for good. A track that is learned is kept for longer. Channels that take
+// turns are all seen more often than that.
+const (
+	forgetNew  = 7 * 24 * time.Hour
+	forgetKnow = 30 * 24 * time.Hour
+)
+
+// forget makes room for one track, and reports whether it could.
+func (e *endState) forget(o *Observation) bool {
+	gone, longest := -1, time.Duration(0)
+	for i := range e.tracks {
+		t := &e.tracks[i]
+		if slices.ContainsFunc(o.Traces, func(tr Trace) bool { return tr.Drive == t.drive && tr.Quantity == t.quantity }) {
+			continue
+		}
+		least := forgetKnow
+		if !t.signals[sTravel].learned() && t.settling == 0 {
+			least = forgetNew
+		}
+		if unseen := time.Duration(o.StartedAt.UnixNano() - t.seen); unseen > least && unseen > longest {
+			gone, longest = i, unseen
+		}
+	}
+	if gone < 0 {
+		return false
+	}
+	e.tracks = slices.Delete(e.tracks, gone, gone+1)
+	return true
 }
 
 // same returns the track of the same channel as t, nil where there is none.
@@ -323,7 +366,7 @@ func (e *endState) look(o *Observation, tr *Trace, cov *covariates, arl float64,
 	if !watched(tr.Quantity) {
 		return 0, 0, nil
 	}
-	t = e.find(tr.Drive, tr.Quantity)
+	t = e.admit(o, tr)
 	if t == nil {
 		return 0, 0, nil
 	}

@@ -29,6 +29,7 @@ type track struct {
 	settling int8                // throws until the work is judged
 	work     work                // that is to be judged
 	side     int8                // traces that read more than nothing, less those that read less; at most sure
+	seen     int64               // unix ns, start of the latest throw that the channel was in
 	far      float32             // how far the farthest single throw stood out, in deviations; falls slowly
 }
 
