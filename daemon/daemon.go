@@ -71,6 +71,7 @@ type Daemon struct {
 	pipeline *pipeline
 	couriers couriers
 	checking *checking
+	again    again
 	settings atomic.Pointer[Config] // what may change while it runs
 	looking  chan struct{}          // wakes the clerk
 	pruning  chan struct{}          // has one when the retention is another
@@ -266,6 +267,7 @@ func (d *Daemon) start(ctx context.Context) error {
 	taking.Go(func() { d.retain(run) })
 	taking.Go(func() { d.watch(run) })
 	taking.Go(func() { d.checking.run(run) })
+	taking.Go(func() { d.sendAgain(run) })
 	if d.exporter != nil {
 		taking.Go(func() { d.exporter.Run(run) })
 	}
@@ -410,6 +412,7 @@ func (d *Daemon) tell(made *draft) {
 	if made.papers.sent {
 		d.nudge()
 	}
+	d.again.wait(made.ahead)
 	d.receipts.owe(made.receipts)
 }
 

@@ -44,10 +44,11 @@ type draft struct {
 	papers   papers          // of what people do
 	after    []func()        // once it is committed
 	throws   [numOutcomes]int
-	aside    int // messages set aside
-	away     int // of them, for the limit on turnouts
-	crowd    int // messages of cabinets beyond the limit on these
-	caughtUp int // of the yard's turnouts that were behind, from the first
+	aside    int       // messages set aside
+	ahead    time.Time // until when the first of them that is only ahead of its time is so; zero: none is
+	away     int       // of them, for the limit on turnouts
+	crowd    int       // messages of cabinets beyond the limit on these
+	caughtUp int       // of the yard's turnouts that were behind, from the first
 	behind   []behind
 }
 
@@ -200,7 +201,7 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 	if err != nil {
 		return fmt.Errorf("throw of turnout %q at %s: %w", t.Turnout, t.StartedAt.Format(time.RFC3339Nano), err)
 	}
-	f.count(d, t.Cabinet, t.Boot, t.Sequence)
+	f.count(d, t.Cabinet, t.Boot, t.Sequence, p.aside != 0)
 	if !added {
 		d.throws[duplicate]++
 		return nil
@@ -400,6 +401,9 @@ func (f *filer) refused(tx entries, d *draft, p *parcel, r *ingest.Refusal) erro
 		p.answer = r
 		return nil
 	}
+	if until, only := ingest.AheadOnly(r.Faults); only {
+		d.ahead = sooner(d.ahead, until)
+	}
 	if p.aside != 0 {
 		p.answer = r
 		if err := tx.RefuseAgain(p.aside, r.Faults); err != nil {
@@ -419,19 +423,23 @@ func (f *filer) refused(tx entries, d *draft, p *parcel, r *ingest.Refusal) erro
 		return fmt.Errorf("message refused on %s: %w", keptTopic(p.topic), err)
 	}
 	if p.kind == aThrow && len(r.Boot) <= 4*ingest.MaxNameLen {
-		f.count(d, p.cabinet, r.Boot, r.Sequence)
+		f.count(d, p.cabinet, r.Boot, r.Sequence, false)
 	}
 	return nil
 }
 
-// count enters a numbered throw in its cabinet's receipt.
-func (f *filer) count(d *draft, cabinet, boot string, sequence uint64) {
+// count enters a numbered throw in its cabinet's receipt. again: it had been set
+// aside, and its cabinet may have begun another count since.
+func (f *filer) count(d *draft, cabinet, boot string, sequence uint64, again bool) {
 	if cabinet == "" || boot == "" || sequence == 0 || !f.box(d, cabinet) {
 		return
 	}
 	r, ok := d.receipts[cabinet]
 	if !ok {
 		r = f.yard.receipts[cabinet]
+	}
+	if again && r.Boot != boot {
+		return
 	}
 	d.receipts[cabinet] = r.With(boot, sequence)
 }

@@ -16,6 +16,7 @@ type metrics struct {
 	throws      *prometheus.CounterVec
 	transitions *prometheus.CounterVec
 	aside       prometheus.Counter
+	again       *prometheus.CounterVec
 	away        prometheus.Counter
 	crowd       prometheus.Counter
 	commits     prometheus.Histogram
@@ -38,6 +39,7 @@ func newMetrics() *metrics {
 		transitions: prometheus.NewCounterVec(opts("alert_transitions_total", "Alerts raised, changed and cleared."),
 			[]string{"condition", "event"}),
 		aside:   prometheus.NewCounter(opts("messages_set_aside_total", "Messages refused and kept with the reason.")),
+		again:   prometheus.NewCounterVec(opts("set_aside_sent_again_total", "Messages set aside for a time ahead that were sent through again once it had come, by what became of them."), []string{"outcome"}),
 		away:    prometheus.NewCounter(opts("turnouts_turned_away_total", "Throws of new turnouts beyond the limit on turnouts.")),
 		crowd:   prometheus.NewCounter(opts("cabinets_turned_away_total", "Messages of new cabinets beyond the limit on cabinets; their throws are filed without a receipt.")),
 		retries: prometheus.NewCounter(opts("commit_retries_total", "Commits that failed and were tried again.")),
@@ -64,6 +66,9 @@ func newMetrics() *metrics {
 	}
 	for o := range numOutcomes { // so that they are there before the first
 		m.throws.WithLabelValues(o.String())
+	}
+	for _, outcome := range []string{"taken", "refused"} {
+		m.again.WithLabelValues(outcome)
 	}
 	return m
 }
@@ -104,7 +109,7 @@ func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 	})
 	build.Set(1)
 	list := []prometheus.Collector{
-		m.throws, m.transitions, m.aside, m.away, m.crowd, m.commits, m.batches, m.retries, m.receipts, m.pruned, m.messages, m.reloaded, m.reloadedAt, build,
+		m.throws, m.transitions, m.aside, m.again, m.away, m.crowd, m.commits, m.batches, m.retries, m.receipts, m.pruned, m.messages, m.reloaded, m.reloadedAt, build,
 		gauge("in_flight_messages", "Messages taken from the broker and not yet acknowledged.", func() float64 { return float64(d.inFlight()) }),
 		counter("mqtt_in_hand_waits_total", "Times no more was received from the broker for the size of what was not yet acknowledged.", func() float64 { return float64(d.session.Status().Waits) }),
 		gauge("reading_bytes", "Size of what is taken, read and not yet committed.", func() float64 { return float64(d.pipeline.room.used.Load()) }),

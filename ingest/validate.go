@@ -110,6 +110,26 @@ func ValidName(s string) bool {
 	return true
 }
 
+// AheadOfArrival is in what was expected of a time that is refused for being ahead
+// of its arrival.
+const AheadOfArrival = " after its arrival at "
+
+// AheadOnly reports whether a message was refused for nothing but times ahead of its
+// arrival, and until when it was ahead: a clock was wrong, the sender's or that of who
+// took it.
+func AheadOnly(faults []Fault) (until time.Time, only bool) {
+	for _, f := range faults {
+		at, err := time.Parse(time.RFC3339, f.Found)
+		if err != nil || !strings.Contains(f.Expected, AheadOfArrival) {
+			return time.Time{}, false
+		}
+		if at = at.Add(time.Second); at.After(until) { // it is told to the second
+			until = at
+		}
+	}
+	return until, len(faults) > 0
+}
+
 const nameRule = "1 to 64 of A-Z a-z 0-9 . _ -"
 
 func (f *faults) name(path, s string) {
@@ -137,7 +157,7 @@ func (f *faults) moment(path string, t, arrived time.Time) {
 	case t.Before(Earliest):
 		f.add(path, "a time from "+Earliest.Format(time.RFC3339)+" on (was the clock set?)", t.Format(time.RFC3339))
 	case !arrived.IsZero() && t.After(arrived.Add(MaxClockAhead)):
-		f.add(path, fmt.Sprintf("a time at most %s after its arrival at %s (is the clock right?)", MaxClockAhead, arrived.UTC().Format(time.RFC3339)), t.Format(time.RFC3339))
+		f.add(path, fmt.Sprintf("a time at most %s%s%s (is the clock right?)", MaxClockAhead, AheadOfArrival, arrived.UTC().Format(time.RFC3339)), t.Format(time.RFC3339))
 	}
 }
 
