@@ -161,23 +161,67 @@ func (k *checker) schema(ctx context.Context) error {
 	})
 }
 
+// integrity has SQLite look at the whole file, or at a table with its indexes.
+func (k *checker) integrity(ctx context.Context, what string) error {
+	return k.view(ctx, func(tx *sql.Tx) error {
+		return each(ctx, tx, func(r row) error {
+			var word string
+			if err := r.Scan(&word); err != nil || word == "ok" {
+				return err
+			}
+			for line := range strings.Lines(word) {
+				if line = strings.TrimSpace(line); !strings.HasPrefix(line, "***") {
+					k.tell(Damage{What: "the file: " + line})
+				}
+			}
+			return nil
+		}, "PRAGMA integrity_check("+what+")")
+	})
+}
+
+// throwIndexes are those of the throws, each with which of them stand in it, and by what.
+var throwIndexes = []struct{ name, which, by string }{
+	{"sqlite_autoindex_throws_1", "", "key"}, {"throws_by_turnout", "", "turnout started_at"},
+	{"throws_with_traces", "traces IS NOT NULL", "started_at"}, {"throws_without_traces", "traces IS NULL", "started_at"},
+}
+
+// indexed looks whether throws stand in their indexes: one that does not might be
+// taken twice, or not be listed.
+func (k *checker) indexed(ctx context.Context, tx *sql.Tx, after, to int64) error {
+	for _, i := range throwIndexes {
+		which, same := "", "x.id = throws.id"
+		for _, c := range words(i.by) {
+			same += fmt.Sprintf(" AND x.%[1]s = throws.%[1]s", c)
+		}
+		if i.which != "" {
+			which, same = " AND throws."+i.which, same+" AND x."+i.which
+		}
+		if err := each(ctx, tx, func(r row) error {
+			var id int64
+			if err := r.Scan(&id); err != nil {
+				return err
+			}
+			k.tell(Damage{What: fmt.Sprintf("the file: throw %d is missing from index %s", id, i.name)})
+			return nil
+		}, fmt.Sprintf("SELECT id FROM throws NOT INDEXED WHERE id > ? AND id <= ?%s AND NOT EXISTS (SELECT 1 FROM throws AS x INDEXED BY %s WHERE %s)", which, i.name, same), after, to); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // file looks at the pages: all at once as SQLite does, or slice by slice.
 func (k *checker) file(ctx context.Context) error {
 	if !k.sliced {
-		return k.view(ctx, func(tx *sql.Tx) error {
-			return each(ctx, tx, func(r row) error {
-				var word string
-				if err := r.Scan(&word); err != nil || word == "ok" {
-					return err
-				}
-				for line := range strings.Lines(word) {
-					if line = strings.TrimSpace(line); !strings.HasPrefix(line, "***") {
-						k.tell(Damage{What: "the file: " + line})
-					}
-				}
-				return nil
-			}, "PRAGMA integrity_check(100)")
-		})
+		return k.integrity(ctx, "100")
+	}
+	// The throws are many, and looked up as they are read.
+	for _, t := range k.present() {
+		if t != throwsTable {
+			if err := k.integrity(ctx, t.name); err != nil {
+				return err
+			}
+		}
 	}
 	for next, count := uint32(1), uint32(1); next <= count; next += slicePages {
 		if err := k.view(ctx, func(tx *sql.Tx) error {
@@ -359,7 +403,13 @@ func (k *checker) rows(ctx context.Context, t *table) error {
 	}
 	for {
 		seen = 0
-		if err := k.view(ctx, func(tx *sql.Tx) error { return each(ctx, tx, one, text, last, limit) }); err != nil {
+		if err := k.view(ctx, func(tx *sql.Tx) error {
+			before := last
+			if err := each(ctx, tx, one, text, last, limit); err != nil || t != throwsTable || !k.sliced {
+				return err
+			}
+			return k.indexed(ctx, tx, before, last)
+		}); err != nil {
 			return err
 		}
 		if seen < limit || limit < 0 {

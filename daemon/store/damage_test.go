@@ -268,6 +268,47 @@ func TestFlipInDatabase(t *testing.T) {
 	t.Logf("of one bit: %d refused, %d where no row is; of up to 12: %d and %d", refused[0], harmless[0], refused[1], harmless[1])
 }
 
+// What is read in slices, beside the program, tells of the same rows as what a
+// start reads at once: whatever changes one.
+func TestFlipInSlices(t *testing.T) {
+	flips := longer("THROWLINE_FLIPS", 20)
+	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 15))
+	from := full(t)
+	atOnce, inSlices := 0, 0
+	for n := range flips {
+		path := lay(t, from)
+		var where []int
+		change(t, path, func(b []byte) []byte {
+			for range 1 + n%2*rng.IntN(12) {
+				where = append(where, rng.IntN(len(b)))
+				b[where[len(where)-1]] ^= 1 << rng.IntN(8)
+			}
+			return b
+		})
+		c, err := Check(t.Context(), path, nil)
+		if err != nil || c.Sound() { // another make, another version; TestFlipInDatabase
+			continue
+		}
+		atOnce++
+		l, err := looker(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		k := &checker{s: l, version: len(scripts()), view: l.slices(1), sliced: true}
+		switch err := k.run(t.Context()); {
+		case err != nil:
+			t.Errorf("flip %d at %v: %v", n, where, err)
+		case !k.c.Sound():
+			inSlices++
+		default:
+			t.Errorf("flip %d at %v: found at once, but not in slices: %v", n, where, c.First)
+		}
+		_ = l.read.Close()
+		_ = os.RemoveAll(filepath.Dir(path))
+	}
+	t.Logf("%d damaged, %d of them found in slices", atOnce, inSlices)
+}
+
 // rowsOf reads all rows of all tables without the store.
 func rowsOf(t testing.TB, path string) map[string][]string {
 	t.Helper()

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"math"
@@ -261,9 +262,12 @@ func checkPage(number uint32, read pages) (flaw string, err error) {
 		return "", err
 	}
 	size := len(b)
-	kind, _, err := mapped(number, read, size)
+	kind, of, err := mapped(number, read, size)
 	if err != nil {
 		return "", err
+	}
+	if (kind == mapRoot || kind == mapFree) && of != 0 {
+		flaw = fmt.Sprintf("page %d: the map of the pages says that it is of page %d", number, of)
 	}
 	if page, _ := mapPage(number, size); number == lockPage(size) || number > 1 && page == 0 {
 		return "", nil // a map: it is held against what it speaks of
@@ -282,7 +286,7 @@ func checkPage(number uint32, read pages) (flaw string, err error) {
 	switch {
 	case number == 1, kind == mapRoot, kind == mapChild:
 		t := readBtree(number, b)
-		flaw = t.flaw
+		flaw = cmp.Or(flaw, t.flaw)
 		for i := range t.cells {
 			if c := &t.cells[i]; c.child != 0 {
 				names(c.child, mapChild)

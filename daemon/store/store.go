@@ -8,13 +8,16 @@ package store
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"math"
 	"os"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"modernc.org/sqlite"
@@ -204,6 +207,27 @@ func Temporary(err error) bool {
 		return true
 	}
 	return false
+}
+
+// Refused reports whether an operation of a transaction failed for what it was asked
+// to enter, and would for ever: not for the database, nor for the disk. It must be
+// undone with its transaction all the same.
+func Refused(err error) bool {
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		return isConstraint(err) || e.Code() == sqlite3.SQLITE_TOOBIG
+	}
+	var path *fs.PathError
+	var no syscall.Errno
+	if err == nil || Temporary(err) || errors.As(err, &path) || errors.As(err, &no) {
+		return false
+	}
+	for _, of := range []error{errChanged, fs.ErrClosed, sql.ErrTxDone, sql.ErrConnDone, driver.ErrBadConn} {
+		if errors.Is(err, of) {
+			return false
+		}
+	}
+	return true
 }
 
 // Size returns how many bytes the database and its log take on disk.
