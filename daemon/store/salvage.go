@@ -54,6 +54,7 @@ type salvage struct {
 	throws  map[int64]struct{}
 	places  map[int64]string // turnouts by number
 	missing map[int64][2]int64
+	given   map[string]int64 // by table, the highest number that was given
 }
 
 const ownerSchema = 255 // of what is no table of ours
@@ -69,7 +70,7 @@ func Salvage(ctx context.Context, from, to string) (list []Saved, err error) {
 		return nil, fmt.Errorf("salvage to %s: expected no file there, found one, or a folder that cannot be read; name another", to)
 	}
 	v := &salvage{saved: map[string]*Saved{}, orders: map[*table]string{}, reals: map[string][]bool{}, least: map[string][]any{},
-		throws: map[int64]struct{}{}, places: map[int64]string{}, missing: map[int64][2]int64{}}
+		throws: map[int64]struct{}{}, places: map[int64]string{}, missing: map[int64][2]int64{}, given: map[string]int64{}}
 	if err := v.open(from); err != nil {
 		return nil, fmt.Errorf("store %s: %w", from, err)
 	}
@@ -158,6 +159,9 @@ func (v *salvage) copy(ctx context.Context) error {
 			}
 		}
 	}
+	if err := v.numbers(ctx); err != nil {
+		return err
+	}
 	for id, at := range v.missing {
 		if _, ok := v.throws[id]; !ok {
 			s := v.of(throwsTable.name)
@@ -223,6 +227,9 @@ func (v *salvage) rowsOf(tx *Tx, number uint32, turn int) error {
 			return err
 		}
 		values, ok := readRecord(whole)
+		if leaf && turn == 0 && len(values) == 2 { // of SQLite's own table of numbers
+			v.give(values[0], values[1])
+		}
 		if !leaf && turn == 0 && len(values) == 4 {
 			v.indexed(values)
 		}
@@ -433,8 +440,40 @@ func (v *salvage) keep(tx *Tx, t *table, values []any) error {
 		v.places[values[0].(int64)], _ = values[1].(string)
 	case throwsTable:
 		v.throws[values[0].(int64)] = struct{}{}
+	case exportsTable:
+		v.give(eventsTable.name, values[2])
 	}
 	return nil
+}
+
+// mostNumber is beyond what any store gives: what is higher was damaged.
+const mostNumber = 1 << 53
+
+// give notes that a table has given numbers up to number, if that is what these are.
+func (v *salvage) give(of, number any) {
+	name, _ := of.(string)
+	n, _ := number.(int64)
+	if n < mostNumber && slices.ContainsFunc(tables, func(t *table) bool { return t.name == name }) {
+		v.given[name] = max(v.given[name], n)
+	}
+}
+
+// numbers keeps numbers from being given twice whose rows are gone: an exporter
+// would take what is new for what it has, and a page that is open for what it shows.
+func (v *salvage) numbers(ctx context.Context) error {
+	return v.s.Update(ctx, func(tx *Tx) error {
+		for name, n := range v.given {
+			for _, text := range []string{
+				"UPDATE sqlite_sequence SET seq = max(seq, ?2) WHERE name = ?1",
+				"INSERT INTO sqlite_sequence (name, seq) SELECT ?1, ?2 WHERE NOT EXISTS (SELECT 1 FROM sqlite_sequence WHERE name = ?1)",
+			} {
+				if _, err := tx.tx.ExecContext(tx.ctx, text, name, n); err != nil {
+					return fmt.Errorf("the highest number of %s: %w", name, err)
+				}
+			}
+		}
+		return nil
+	})
 }
 
 func (v *salvage) enter(tx *Tx, t *table, values []any) (added bool, err error) {

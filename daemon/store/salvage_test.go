@@ -231,3 +231,56 @@ func TestSalvageWhat(t *testing.T) {
 		}
 	}
 }
+
+// A number that was given is not given again though its row is gone, not even
+// where nothing but an exporter's place tells that it was.
+func TestSalvageNumbers(t *testing.T) {
+	numbers := func(s *Store) map[string]int64 {
+		out := map[string]int64{}
+		if err := s.each(t.Context(), func(r row) error {
+			var name string
+			var n int64
+			err := r.Scan(&name, &n)
+			out[name] = n
+			return err
+		}, "SELECT name, seq FROM sqlite_sequence"); err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	for _, gone := range []string{"", "DELETE FROM sqlite_sequence"} {
+		s := opened(t)
+		everything(t, s)
+		want := numbers(s)
+		if err := s.SaveExportCursor(t.Context(), "x", 1, want["events"], [3]int64{}); err != nil {
+			t.Fatal(err)
+		}
+		for _, text := range []string{"DELETE FROM attempts", "DELETE FROM outbox", "DELETE FROM events WHERE seq > 1", "DELETE FROM aside", gone} {
+			if _, err := s.write.Exec(text); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if gone != "" {
+			want = map[string]int64{"events": want["events"]}
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		to := filepath.Join(t.TempDir(), "saved.db")
+		if _, err := Salvage(t.Context(), s.path, to); err != nil {
+			t.Fatal(err)
+		}
+		saved, err := Open(t.Context(), to, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for name, n := range want {
+			if got := numbers(saved)[name]; n == 0 || got != n {
+				t.Errorf("%q: %s: expected the highest number to be %d, found %d", gone, name, n, got)
+			}
+		}
+		if err := saved.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
