@@ -334,3 +334,24 @@ func TestCheckNotes(t *testing.T) {
 		t.Errorf("found %v", err)
 	}
 }
+
+// A text with a NUL in it is summed in Go as in a statement.
+func TestSumOfNul(t *testing.T) {
+	s := opened(t)
+	update(t, s, func(tx *Tx) error { return tx.Audit(dawn, "a\x00b", "w", "c\x00d") })
+	if c, err := s.Check(t.Context(), 1, func(d Damage) { t.Errorf("found %v", d) }); err != nil || c.Rows != 1 {
+		t.Errorf("found %+v, %v", c, err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	list, err := Salvage(t.Context(), s.path, filepath.Join(t.TempDir(), "saved.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, l := range list {
+		if l.Left != 0 || l.Table == "audit" && l.Kept != 1 {
+			t.Errorf("found %+v", l)
+		}
+	}
+}

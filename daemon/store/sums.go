@@ -91,7 +91,9 @@ func (s *summer) float(v float64) {
 	s.w.f64(v + 0) // a zero below zero is kept as one above
 }
 
+// text takes what is before a NUL: SQLite's functions are given no more of it.
 func (s *summer) text(v string) {
+	v, _, _ = strings.Cut(v, "\x00")
 	s.w.byte(3)
 	s.w.text(v)
 }
