@@ -104,7 +104,7 @@ func (c *checking) once(ctx context.Context, share float64) error {
 	told := 0
 	found, err := c.d.store.Check(ctx, share, func(d store.Damage) {
 		if told++; told <= 20 {
-			log.Error("the store is damaged", "what", d.String(), "do", "look at the disk; throwline check lists all that is damaged; restore a backup, or take what is sound into a new store with throwline salvage")
+			log.Error("the store is damaged", "what", d.String(), "do", "look at the disk; throwline verify lists all that is damaged; restore a backup, or take what is sound into a new store with throwline salvage")
 		}
 	})
 	if err != nil {
@@ -127,13 +127,13 @@ func damageSign(l *store.Looked, now time.Time) alerting.Sign {
 	switch {
 	case l.Damage != "":
 		s.Word, s.Said = alerting.Bad, "it was met: "+l.Damage
-		s.Do = "look at the disk; throwline check lists all that is damaged; restore a backup, or take what is sound into a new store with throwline salvage"
+		s.Do = "look at the disk; throwline verify lists all that is damaged; restore a backup, or take what is sound into a new store with throwline salvage"
 	case !l.Checked.At.IsZero():
 		s.Said = fmt.Sprintf("none was met; all of it was last read %s ago: %d rows", about(now.Sub(l.Checked.At)), l.Checked.Rows)
 	case store.AtOnce(l.Bytes):
 		s.Said = "none was met; all of it is read at every start"
 	default:
-		s.Said = "none was met; all of it is read beside the program, and was not yet: throwline check reads it now"
+		s.Said = "none was met; all of it is read beside the program, and was not yet: throwline verify reads it now"
 	}
 	return s
 }

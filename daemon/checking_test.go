@@ -90,7 +90,7 @@ func metricOf(r *running, name string) float64 {
 // What the doctor says of a store that was not read yet.
 func TestDamageSign(t *testing.T) {
 	for want, l := range map[string]store.Looked{
-		"at every start": {Bytes: 1000}, "throwline check reads it now": {Bytes: 1 << 40}, "last read 2 hours ago": {Checked: store.Checked{At: firstDay.Add(-2 * time.Hour)}},
+		"at every start": {Bytes: 1000}, "throwline verify reads it now": {Bytes: 1 << 40}, "last read 2 hours ago": {Checked: store.Checked{At: firstDay.Add(-2 * time.Hour)}},
 	} {
 		if s := damageSign(&l, firstDay); s.Word != alerting.Good || !strings.Contains(s.Said, want) {
 			t.Errorf("%s: found %+v", want, s)

@@ -97,7 +97,7 @@ func (c *Config) examineStore(ctx context.Context) []alerting.Sign {
 		s.Word, s.Said = alerting.Good, "there is none yet; the first start makes "+c.storePath()
 		return []alerting.Sign{s}
 	case err != nil:
-		s.Word, s.Said, s.Do = alerting.Bad, err.Error(), "see what it says; throwline check lists all that is damaged"
+		s.Word, s.Said, s.Do = alerting.Bad, err.Error(), "see what it says; throwline verify lists all that is damaged"
 		return []alerting.Sign{s}
 	}
 	s.Word, s.Said = alerting.Good, fmt.Sprintf("%d turnouts, %.1f MB, version %d", l.Turnouts, float64(l.Bytes)/1e6, l.Version)

@@ -68,7 +68,7 @@ func (c *Checked) Error(path string) error {
 		list = append(list, d.String())
 	}
 	if more := c.Damaged + c.Broken - int64(len(list)); more > 0 {
-		list = append(list, fmt.Sprintf("and %d more (throwline check lists them)", more))
+		list = append(list, fmt.Sprintf("and %d more (throwline verify lists them)", more))
 	}
 	return fmt.Errorf("store %s: it is damaged: %s; %s", path, strings.Join(list, "; "), toldOfDamage)
 }

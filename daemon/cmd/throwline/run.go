@@ -62,7 +62,7 @@ func run(ctx context.Context, args []string, t terminal) int {
 		RunE: func(*cobra.Command, []string) error { return done(say(t.out, versionLine())) },
 	})
 	root.AddCommand(storeCommands(t)...)
-	root.AddCommand(damageCommands(t)...)
+	root.AddCommand(salvageCommand(t))
 	root.AddCommand(manCommand(root))
 	err := root.ExecuteContext(ctx)
 	var bad *daemon.ConfigError

@@ -16,7 +16,7 @@ import (
 
 // A damaged row is listed, with what it concerns; what is sound is taken into a new
 // store, and that is put in its place.
-func TestCheckAndSalvage(t *testing.T) {
+func TestSalvage(t *testing.T) {
 	dir := t.TempDir()
 	conf := write(t, dir, "throwline.yaml", "data_dir: "+dir+"\nhttp: {listen: '127.0.0.1:0'}\n")
 	path, to := filepath.Join(dir, daemon.StoreName), filepath.Join(dir, "new", "saved.db")
@@ -39,7 +39,7 @@ func TestCheckAndSalvage(t *testing.T) {
 			t.Errorf("%v: expected %d, %q, %q, found %d\n%s%s", args, code, out, problem, c, o, e)
 		}
 	}
-	step(0, "sound: 3 rows, ", "", "check", "--config", conf) // beside the program
+	step(0, "1 visits, ", "", "verify", "--config", conf) // beside the program
 	step(1, "", "a process holds it", "salvage", path, to)
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
@@ -52,12 +52,11 @@ func TestCheckAndSalvage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	step(1, "damaged  row of work 1, turnout TOLB-W1, of 2026-03-01T06:00:00Z\n", "damaged: 1 row, and 0 places of the file itself", "check", "--config", conf)
-	step(1, "", "throwline salvage", "verify", "--config", conf)
+	step(1, "damaged  row of work 1, turnout TOLB-W1, of 2026-03-01T06:00:00Z\n", "throwline salvage", "verify", "--config", conf)
 	step(0, to+": 2 rows are in it; it was read again and is sound\nwork: 0 kept; 1 left out; turnouts TOLB-W1; from 2026-03-01 06:00:00 to 2026-03-01 06:00:00 UTC\n", "", "salvage", path, to)
-	step(0, "sound: 2 rows, ", "", "check", "--config", conf, to)
+	step(0, "0 visits, ", "", "verify", "--config", conf, to)
 	step(0, "Restored 0 throws", "", "restore", "--config", conf, to)
-	step(0, "sound: 2 rows, ", "", "check", "--config", conf)
+	step(0, "0 visits, ", "", "verify", "--config", conf)
 	step(0, "Nothing is missing.", "", "salvage", path, filepath.Join(dir, "again.db"))
-	step(1, "", "expected a file that can be read", "check", "--config", conf, filepath.Join(dir, "none.db"))
+	step(1, "", "expected a file that can be read", "verify", "--config", conf, filepath.Join(dir, "none.db"))
 }
