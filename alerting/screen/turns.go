@@ -13,14 +13,16 @@ import (
 // What may be under way at once. Reads that cost much wait for each other a
 // while, so that a change of shifts is no fault; who asks for many waits behind
 // others. An address of this machine speaks for many and has no share of its own.
+// When the program is back, a control room's browsers ask all at once, behind one
+// address and with one account maybe: as many requests as they have connections.
 const (
 	mostRequests   = 1024 // all but event streams and health
-	mostRequestsOf = 128  // from one address
+	mostRequestsOf = 256  // from one address
 
 	mostReads, mostReadsOf               = 6, 3 // being made
 	mostDownloads, mostDownloadsOf       = 4, 2 // from their first line to their last
 	mostScrapes, mostScrapesOf           = 2, 2
-	mostWaiting, mostWaitingOf           = 512, 32
+	mostWaiting, mostWaitingOf           = 512, 256
 	turnWithin                           = 10 * time.Second
 	mostAnswers, mostAnswersOf     int64 = 128 << 20, 32 << 20 // bytes that are made and not yet sent
 	smallAnswer                          = 64 << 10            // bytes, not counted

@@ -428,3 +428,30 @@ func TestAnswersInTurn(t *testing.T) {
 		t.Errorf("found %d %v", w.Code, w.Header())
 	}
 }
+
+// A control room of forty browsers behind one address and one account is told
+// that the program is back: each reads its lists anew, and nobody is refused.
+func TestControlRoom(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		u := newTurns(mostReads, mostReadsOf, RefusedReads)
+		var q requests
+		var all sync.WaitGroup
+		for range 40 * 5 { // browsers, each with as many connections as it has to spare
+			all.Go(func() {
+				if !q.enter("198.51.100.7") {
+					t.Error("a request too many")
+					return
+				}
+				defer q.leave("198.51.100.7")
+				leave, ok := u.take(t.Context(), "account control")
+				if !ok {
+					t.Error("a read too many")
+					return
+				}
+				defer leave()
+				time.Sleep(50 * time.Millisecond)
+			})
+		}
+		all.Wait()
+	})
+}

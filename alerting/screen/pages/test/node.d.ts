@@ -7,6 +7,7 @@ declare module "node:assert/strict" {
     equal(found: unknown, expected: unknown, message?: string): void;
     deepEqual(found: unknown, expected: unknown, message?: string): void;
     ok(value: unknown, message?: string): void;
+    rejects(p: Promise<unknown>, how: object | ((err: unknown) => boolean)): Promise<void>;
   };
   export default assert;
 }

@@ -23,13 +23,33 @@ async function problemOf(res: Response): Promise<Problem> {
   return new Problem(res.status, body.detail ?? body.title ?? `answered ${res.status} ${res.statusText}`, body.errors ?? []);
 }
 
+/** How often a read that finds no room comes again before that is told. */
+const comesAgain = 2;
+
+function pause(ms: number, signal?: AbortSignal): Promise<void> {
+  return new Promise((done, gone) => {
+    const timer = setTimeout(done, ms);
+    signal?.addEventListener("abort", () => {
+      clearTimeout(timer);
+      gone(signal.reason as Error);
+    }, { once: true });
+  });
+}
+
 export async function get<T>(path: string, query: Record<string, string | number | undefined> = {}, signal?: AbortSignal): Promise<T> {
   const q = new URLSearchParams();
   for (const [k, v] of Object.entries(query)) if (v !== undefined && v !== "") q.set(k, String(v));
   const tail = q.toString();
-  const res = await fetch(`/api/v1${path}${tail ? "?" + tail : ""}`, { headers: { accept: "application/json" }, ...(signal ? { signal } : {}) });
-  if (!res.ok) throw await problemOf(res);
-  return (await res.json()) as T;
+  for (let tries = 0; ; tries++) {
+    const res = await fetch(`/api/v1${path}${tail ? "?" + tail : ""}`, { headers: { accept: "application/json" }, ...(signal ? { signal } : {}) });
+    const after = Number(res.headers.get("retry-after"));
+    if (res.status === 503 && after > 0 && tries < comesAgain) {
+      await pause(after * (1 + Math.random()) * 1000, signal); // not all together: many ask at once when the program is back
+      continue;
+    }
+    if (!res.ok) throw await problemOf(res);
+    return (await res.json()) as T;
+  }
 }
 
 /** Whom this page takes to be logged in; "" where nobody needs to be, or it is not known. */
