@@ -85,7 +85,7 @@ func (c *checking) run(ctx context.Context) {
 		c.last = last
 		c.mu.Unlock()
 	}
-	wait := max(checkFirst, time.Until(c.found().At.Add(checkEvery)))
+	wait := firstCheck(c.found().At, time.Now())
 	for {
 		// Programs that were started together do not read together.
 		if !pause(ctx, wait+rand.N(wait/10)) {
@@ -96,6 +96,12 @@ func (c *checking) run(ctx context.Context) {
 			wait = checkAgain
 		}
 	}
+}
+
+// firstCheck is how long after the start the first check is, where the one before
+// ended at last, by a clock that may have run ahead by years.
+func firstCheck(last, now time.Time) time.Duration {
+	return min(max(checkFirst, last.Add(checkEvery).Sub(now)), checkEvery)
 }
 
 // once reads all of the store.

@@ -87,6 +87,17 @@ func metricOf(r *running, name string) float64 {
 	return -1
 }
 
+// The store is read again within a week, whatever the clock said the last time.
+func TestFirstCheck(t *testing.T) {
+	for last, want := range map[time.Time]time.Duration{
+		{}: checkFirst, firstDay.AddDate(-1, 0, 0): checkFirst, firstDay.Add(-checkEvery + time.Hour): time.Hour, firstDay: checkEvery, firstDay.AddDate(40, 0, 0): checkEvery,
+	} {
+		if got := firstCheck(last, firstDay); got != want {
+			t.Errorf("after %v: expected %v, found %v", last, want, got)
+		}
+	}
+}
+
 // What the doctor says of a store that was not read yet.
 func TestDamageSign(t *testing.T) {
 	for want, l := range map[string]store.Looked{
