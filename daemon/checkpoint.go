@@ -38,7 +38,14 @@ type behind struct {
 // are whole. all: every state that lacks something.
 func (f *filer) checkpoint(tx entries, d *draft, batch int, all bool) error {
 	save := func(name string, t *turnout) error {
-		if err := tx.SaveState(name, t.cabinet, t.state); err != nil {
+		var err error
+		if fault := guard(func() { err = tx.SaveState(name, t.cabinet, t.state) }); fault != nil {
+			// It would hold up all others for ever: this turnout learns anew.
+			d.faults = append(d.faults, fmt.Errorf("the state of turnout %q, which learns anew: %w", name, fault))
+			t.state = new(detect.State)
+			err = tx.SaveState(name, t.cabinet, t.state)
+		}
+		if err != nil {
 			return fmt.Errorf("state of turnout %q: %w", name, err)
 		}
 		t.due, t.lacks, t.first = false, 0, 0
@@ -73,8 +80,11 @@ func (f *filer) checkpoint(tx entries, d *draft, batch int, all bool) error {
 		d.caughtUp++
 	}
 	if f.unkept += batch; all || f.unkept >= max(commonLeast, len(f.yard.turnouts)) {
-		b, err := f.near.Lasting()
-		if err == nil {
+		var b []byte
+		var err error
+		if fault := guard(func() { b, err = f.near.Lasting() }); fault != nil {
+			d.faults = append(d.faults, fmt.Errorf("what neighbours have in common: %w", fault))
+		} else if err == nil {
 			err = tx.SaveCommon(b)
 		}
 		if err != nil {

@@ -399,12 +399,24 @@ func (d *Daemon) watch(ctx context.Context) {
 		if len(ids)+len(silent) == 0 {
 			continue
 		}
-		err := d.deed(ctx, func(f *filer, tx entries, made *draft) (refused, err error) {
-			if err := d.hush(f, tx, made, silent); err != nil {
-				return nil, err
+		enter := func(silent []ingest.CabinetState, ids []string) error {
+			return d.deed(ctx, func(f *filer, tx entries, made *draft) (refused, err error) {
+				if err := d.hush(f, tx, made, silent); err != nil {
+					return nil, err
+				}
+				return nil, f.view(made).call(tx.People(), ids)
+			})
+		}
+		err := enter(silent, ids)
+		if errors.Is(err, errFault) && len(ids)+len(silent) > 1 {
+			// One of them must not hold up the others.
+			for i := range silent {
+				err = errors.Join(err, enter(silent[i:i+1], nil))
 			}
-			return nil, f.view(made).call(tx.People(), ids)
-		})
+			for i := range ids {
+				err = errors.Join(err, enter(nil, ids[i:i+1]))
+			}
+		}
 		if err != nil && ctx.Err() == nil && !errors.Is(err, errStopping) {
 			d.o.Log.Warn("what is due could not be entered; it is tried again", "error", err)
 		}

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"runtime/debug"
 	"strings"
 	"time"
 
@@ -50,6 +49,7 @@ type draft struct {
 	crowd    int       // messages of cabinets beyond the limit on these
 	caughtUp int       // of the yard's turnouts that were behind, from the first
 	behind   []behind
+	faults   []error // of ours, that no message is to blame for
 }
 
 func newDraft() *draft {
@@ -72,12 +72,12 @@ type filer struct {
 }
 
 // file enters the parcels in their order and returns what they make of the
-// yard. An error is the ledger's; nothing but the weather has changed then,
-// and the weather takes no parcel twice.
+// yard. An error is the ledger's, or a [*parcelError]; nothing but the weather has
+// changed then, and the weather takes no parcel twice.
 func (f *filer) file(tx entries, batch []*parcel) (*draft, error) {
 	d := newDraft()
 	for _, p := range batch {
-		if err := f.one(tx, d, p); err != nil {
+		if err := f.guarded(tx, d, p); err != nil {
 			return nil, err
 		}
 	}
@@ -85,8 +85,12 @@ func (f *filer) file(tx entries, batch []*parcel) (*draft, error) {
 		return nil, err
 	}
 	// Told once too often after a failed commit, never too seldom: they are no entries.
-	if list, changed := f.near.Notices(); changed {
-		f.notices, f.untold = list, true
+	if fault := guard(func() {
+		if list, changed := f.near.Notices(); changed {
+			f.notices, f.untold = list, true
+		}
+	}); fault != nil {
+		d.faults = append(d.faults, fmt.Errorf("what many turnouts feel at once: %w", fault))
 	}
 	d.notices, d.noticed = f.notices, f.untold
 	for cabinet, r := range d.receipts {
@@ -99,7 +103,7 @@ func (f *filer) file(tx entries, batch []*parcel) (*draft, error) {
 
 func (f *filer) one(tx entries, d *draft, p *parcel) error {
 	p.answer = nil
-	if p.aside != 0 {
+	if p.aside != 0 && p.faulty == nil {
 		if _, err := tx.Aside(p.aside); errors.Is(err, fs.ErrNotExist) {
 			p.answer = fmt.Errorf("message %d: %w", p.aside, fs.ErrNotExist)
 			return nil
@@ -109,7 +113,7 @@ func (f *filer) one(tx entries, d *draft, p *parcel) error {
 	}
 	var err error
 	switch {
-	case p.refusal != nil:
+	case p.refusal != nil && p.deed == nil:
 		err = f.refused(tx, d, p, p.refusal)
 	case p.throw != nil:
 		err = f.throw(tx, d, p)
@@ -119,6 +123,8 @@ func (f *filer) one(tx entries, d *draft, p *parcel) error {
 		err = f.presence(tx, d, p)
 	case p.conditions != nil:
 		err = f.conditions(tx, d, p)
+	case p.deed != nil && p.faulty != nil:
+		p.answer = errFault
 	case p.deed != nil:
 		p.answer, err = p.deed(f, tx, d)
 	}
@@ -170,14 +176,6 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 		cabinet = "" // the throw is filed; nothing is kept by the cabinet's name
 		d.crowd++
 	}
-	if !p.weathered {
-		p.weathered = true
-		f.weather.Fill(o, cabinet)
-		f.near.Fill(o, cabinet)
-		if f.clerk != nil {
-			f.clerk.hear(cabinet, p.arrived)
-		}
-	}
 	next := &turnout{cabinet: t.Cabinet, latest: latest(now.latest, o.StartedAt.UTC()), due: now.due || !known, lacks: now.lacks + 1, first: now.first}
 	if next.cabinet == "" {
 		next.cabinet = now.cabinet
@@ -189,12 +187,20 @@ func (f *filer) throw(tx entries, d *draft, p *parcel) error {
 		past.Criticality = f.clerk.criticality(t.Turnout)
 	}
 	if fault := guard(func() {
+		if !p.weathered {
+			p.weathered = true
+			f.weather.Fill(o, cabinet)
+			f.near.Fill(o, cabinet)
+			if f.clerk != nil {
+				f.clerk.hear(cabinet, p.arrived)
+			}
+		}
 		next.state, a = now.state.Step(o, &f.set)
 		// What a late throw shows is said now: an alert's life never moves back.
 		next.past, events = alerting.Step(past, t.Turnout, a.Findings, next.latest)
 	}); fault != nil {
-		p.faulty = fault
-		return f.refused(tx, d, p, ourFault(t))
+		p.fail(fault)
+		return f.refused(tx, d, p, p.refusal)
 	}
 	r := &detect.Record{Observation: *o, Cabinet: t.Cabinet, ArrivedAt: p.arrived, Bands: a.Bands}
 	added, err := tx.AddThrow(r, t)
@@ -397,8 +403,11 @@ func (f *filer) refused(tx entries, d *draft, p *parcel, r *ingest.Refusal) erro
 	if p.kind == aThrow || p.kind == aMapped || p.spark != nil {
 		d.throws[refused]++
 	}
-	if p.kind == someWork {
+	if p.kind == someWork || p.kind == aSpark && p.spark == nil { // there is no message: a birth or a death told it
 		p.answer = r
+		if p.faulty != nil {
+			p.answer = errFault
+		}
 		return nil
 	}
 	if until, only := ingest.AheadOnly(r.Faults); only {
@@ -449,26 +458,4 @@ func latest(a, b time.Time) time.Time {
 		return b
 	}
 	return a
-}
-
-// guard runs do and returns a panic of it as an error.
-func guard(do func()) (err error) {
-	defer func() {
-		if x := recover(); x != nil {
-			err = fmt.Errorf("%v\n%s", x, debug.Stack())
-		}
-	}()
-	do()
-	return nil
-}
-
-// ourFault is the refusal of a throw that we cannot work on by no fault of its own.
-func ourFault(t *ingest.Throw) *ingest.Refusal {
-	r := &ingest.Refusal{Faults: []ingest.Fault{{
-		Expected: "a message that this program can work on", Found: "one that trips a fault of the program; its log says where",
-	}}}
-	if t != nil {
-		r.Turnout, r.Boot, r.Sequence = t.Turnout, t.Boot, t.Sequence
-	}
-	return r
 }

@@ -20,6 +20,9 @@ type ledger interface {
 	// which temporary returns true can be tried again.
 	Update(ctx context.Context, do func(entries) error) error
 	temporary(err error) bool
+	// ours reports whether what was to be entered is to blame for an error, and not
+	// the ledger.
+	ours(err error) bool
 }
 
 // entries is what can be entered in one Update.
@@ -54,6 +57,7 @@ func (l *storeLedger) Update(ctx context.Context, do func(entries) error) error 
 }
 
 func (*storeLedger) temporary(err error) bool { return store.Temporary(err) }
+func (*storeLedger) ours(err error) bool      { return store.Refused(err) }
 
 // storeEntries is a store's transaction that writes states by itself.
 type storeEntries struct {
@@ -94,6 +98,7 @@ func newMemory() *memory {
 func (m *memory) Update(_ context.Context, do func(entries) error) error { return do(m) }
 
 func (*memory) temporary(error) bool { return false }
+func (*memory) ours(error) bool      { return false }
 
 func (m *memory) AddThrow(r *detect.Record, _ *ingest.Throw) (bool, error) {
 	return add(m.throws, r.Key), nil

@@ -16,6 +16,8 @@ type metrics struct {
 	throws      *prometheus.CounterVec
 	transitions *prometheus.CounterVec
 	aside       prometheus.Counter
+	faults      prometheus.Counter
+	unread      prometheus.Gauge
 	again       *prometheus.CounterVec
 	away        prometheus.Counter
 	crowd       prometheus.Counter
@@ -38,7 +40,11 @@ func newMetrics() *metrics {
 		throws: prometheus.NewCounterVec(opts("throws_total", "Throws that arrived, by what became of them."), []string{"outcome"}),
 		transitions: prometheus.NewCounterVec(opts("alert_transitions_total", "Alerts raised, changed and cleared."),
 			[]string{"condition", "event"}),
-		aside:   prometheus.NewCounter(opts("messages_set_aside_total", "Messages refused and kept with the reason.")),
+		aside:  prometheus.NewCounter(opts("messages_set_aside_total", "Messages refused and kept with the reason.")),
+		faults: prometheus.NewCounter(opts("faults_total", "Faults of the program itself, of messages set aside for them and others; the log says where.")),
+		unread: prometheus.NewGauge(prometheus.GaugeOpts{
+			Namespace: "throwline", Name: "turnouts_unread", Help: "Turnouts whose past could not be read or stepped again at the start, and which learn anew.",
+		}),
 		again:   prometheus.NewCounterVec(opts("set_aside_sent_again_total", "Messages set aside for a time ahead that were sent through again once it had come, by what became of them."), []string{"outcome"}),
 		away:    prometheus.NewCounter(opts("turnouts_turned_away_total", "Throws of new turnouts beyond the limit on turnouts.")),
 		crowd:   prometheus.NewCounter(opts("cabinets_turned_away_total", "Messages of new cabinets beyond the limit on cabinets; their throws are filed without a receipt.")),
@@ -109,7 +115,7 @@ func (m *metrics) register(to prometheus.Registerer, d *Daemon) error {
 	})
 	build.Set(1)
 	list := []prometheus.Collector{
-		m.throws, m.transitions, m.aside, m.again, m.away, m.crowd, m.commits, m.batches, m.retries, m.receipts, m.pruned, m.messages, m.reloaded, m.reloadedAt, build,
+		m.throws, m.transitions, m.aside, m.faults, m.unread, m.again, m.away, m.crowd, m.commits, m.batches, m.retries, m.receipts, m.pruned, m.messages, m.reloaded, m.reloadedAt, build,
 		gauge("in_flight_messages", "Messages taken from the broker and not yet acknowledged.", func() float64 { return float64(d.inFlight()) }),
 		counter("mqtt_in_hand_waits_total", "Times no more was received from the broker for the size of what was not yet acknowledged.", func() float64 { return float64(d.session.Status().Waits) }),
 		gauge("reading_bytes", "Size of what is taken, read and not yet committed.", func() float64 { return float64(d.pipeline.room.used.Load()) }),

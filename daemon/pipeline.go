@@ -2,9 +2,11 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"slices"
 	"sync/atomic"
 	"time"
 )
@@ -178,6 +180,20 @@ func (p *pipeline) settle(ctx context.Context, batch []*parcel) error {
 			p.tell(batch, d)
 			return nil
 		}
+		if i := p.blamed(batch, err); i >= 0 {
+			if i > 0 { // those before it are filed without it, once
+				if err := p.settle(ctx, batch[:i]); err != nil {
+					p.giveUp(batch[i:], err)
+					return err
+				}
+				batch = batch[i:]
+			}
+			if ctx.Err() != nil {
+				p.giveUp(batch, ctx.Err())
+				return nil
+			}
+			continue
+		}
 		if !p.ledger.temporary(err) {
 			p.fail(err)
 			p.giveUp(batch, err)
@@ -195,6 +211,18 @@ func (p *pipeline) settle(ctx context.Context, batch []*parcel) error {
 	}
 }
 
+// blamed returns which parcel of a batch is to blame that it could not be filed, and
+// has it set aside when it is filed again; -1: none is. One that cannot even be set
+// aside is not blamed twice.
+func (p *pipeline) blamed(batch []*parcel, err error) int {
+	var of *parcelError
+	if !errors.As(err, &of) || of.p.faulty != nil || !of.panicked && (p.ledger.temporary(err) || !p.ledger.ours(of.err)) {
+		return -1
+	}
+	of.p.fail(of.err)
+	return slices.Index(batch, of.p)
+}
+
 // tell makes what was committed what is known, acknowledges, and answers.
 func (p *pipeline) tell(batch []*parcel, d *draft) {
 	p.filer.yard.take(d)
@@ -202,10 +230,19 @@ func (p *pipeline) tell(batch []*parcel, d *draft) {
 	for _, do := range d.after {
 		do()
 	}
+	for _, err := range d.faults {
+		p.metrics.faults.Inc()
+		p.log.Error("a fault of the program", "error", err)
+	}
 	taken := int64(0)
 	for _, m := range batch {
 		if m.faulty != nil {
-			p.log.Error("a message trips a fault of the program and is set aside", "topic", m.topic, "turnout", m.turnout, "error", m.faulty)
+			p.metrics.faults.Inc()
+			what := "a message trips a fault of the program and is set aside"
+			if m.done != nil {
+				what = "what was asked for trips a fault of the program and is not done"
+			}
+			p.log.Error(what, "topic", m.topic, "turnout", m.turnout, "error", m.faulty)
 		}
 		if m.ack != nil {
 			m.ack()

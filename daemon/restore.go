@@ -32,19 +32,28 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 	y := d.yard
 	y.mu.Lock()
 	defer y.mu.Unlock()
-	unread, through := 0, map[string]int64{}
+	unread, through := map[string]bool{}, map[string]int64{}
+	// One state that cannot be read is no reason to watch none.
+	lost := func(name, what string, err error) {
+		if !unread[name] && len(unread) < 5 {
+			d.o.Log.Error(what, "turnout", name, "error", err)
+		}
+		unread[name] = true
+		d.metrics.unread.Set(float64(len(unread)))
+	}
 	err = d.store.States(ctx, func(name, cabinet string, state []byte) error {
 		t := &turnout{cabinet: cabinet, past: pasts[name]}
 		var err error
-		if through[name], t.state, err = readCheckpoint(state); err != nil {
-			// One state that cannot be read is no reason to watch none: this
-			// turnout learns anew.
-			if unread++; unread <= 5 {
-				d.o.Log.Error("what was learned of a turnout cannot be read; it learns anew", "turnout", name, "error", err)
-			}
-			t.state = new(detect.State)
+		if fault := guard(func() {
+			through[name], t.state, err = readCheckpoint(state)
+			t.latest = t.state.Summary().Last
+		}); fault != nil {
+			err = fault
 		}
-		t.latest = t.state.Summary().Last
+		if err != nil {
+			lost(name, "what was learned of a turnout cannot be read; it learns anew", err)
+			t.state, t.latest = new(detect.State), time.Time{}
+		}
 		for _, a := range slices.Concat(t.past.Open, t.past.Recent) {
 			t.latest = latest(t.latest, a.ChangedAt)
 		}
@@ -71,7 +80,10 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 			t.first = number
 			y.behind = append(y.behind, behind{r.Turnout, number})
 		}
-		t.state, _ = now.state.Step(&r.Observation, &f.set)
+		if fault := guard(func() { t.state, _ = now.state.Step(&r.Observation, &f.set) }); fault != nil {
+			lost(r.Turnout, "a throw that was filed trips a fault of the program when it is stepped again; its turnout learns anew", fault)
+			t.state = new(detect.State)
+		}
 		y.put(r.Turnout, t)
 		again++
 		return nil
@@ -97,11 +109,15 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 		return fmt.Errorf("conditions: %w", err)
 	}
 	for i := range conditions {
-		f.weather.Conditions(&conditions[i])
+		if fault := guard(func() { f.weather.Conditions(&conditions[i]) }); fault != nil {
+			d.o.Log.Error("the last conditions of a cabinet trip a fault of the program and are left out", "cabinet", conditions[i].Cabinet, "error", fault)
+		}
 		y.remember(conditions[i].Cabinet)
 	}
 	for _, t := range slices.SortedFunc(maps.Values(y.turnouts), func(a, b *turnout) int { return a.latest.Compare(b.latest) }) {
-		f.near.Take(t.state, t.cabinet, t.latest)
+		if fault := guard(func() { f.near.Take(t.state, t.cabinet, t.latest) }); fault != nil {
+			d.o.Log.Error("what a turnout feels trips a fault of the program; its neighbours do without it", "cabinet", t.cabinet, "error", fault)
+		}
 		y.remember(t.cabinet)
 	}
 	common, err := d.store.Common(ctx)
@@ -113,7 +129,7 @@ func (d *Daemon) restore(ctx context.Context, f *filer) error {
 			d.o.Log.Error("what neighbours have long had in common cannot be read", "error", err)
 		}
 	}
-	d.o.Log.Info("restored", "turnouts", len(y.turnouts), "unread", unread, "stepped_again", again, "open_alerts", len(alerts), "cabinets", len(cabinets),
+	d.o.Log.Info("restored", "turnouts", len(y.turnouts), "unread", len(unread), "stepped_again", again, "open_alerts", len(alerts), "cabinets", len(cabinets),
 		"took", time.Since(began).Round(time.Millisecond))
 	return nil
 }
@@ -144,7 +160,9 @@ func (d *Daemon) restorePeople(ctx context.Context) error {
 		h := &handled{alert: k.Alert, handling: k.Handling}
 		if k.Calls != nil {
 			if err := json.Unmarshal(k.Calls, &h.told); err != nil {
-				return fmt.Errorf("who was told of alert %s: %w", k.Alert.ID, err)
+				// Better told twice than that nobody is.
+				d.o.Log.Error("who was told of an alert cannot be read; they are told again", "alert", k.Alert.ID, "error", err)
+				h.told = alerting.Told{}
 			}
 		}
 		h.standing, _, _ = v.standing(&h.alert, &h.handling)
