@@ -6,7 +6,7 @@ import (
 	"throwline/ingest"
 )
 
-// sureNow is the time by which the past is dropped. A clock that is wrong by
+// sureNow is the time by which the past is dropped, and messages are given up. A clock that is wrong by
 // years, be it for a minute, would drop all of it, and nothing brings it back: so
 // the time is at most a little after the newest throw, which bears its cabinet's.
 func (d *Daemon) sureNow() time.Time {

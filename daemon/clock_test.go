@@ -2,6 +2,8 @@ package daemon
 
 import (
 	"encoding/json"
+	"net/http"
+	"net/http/httptest"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -41,6 +43,77 @@ func TestClockAheadDropsNothing(t *testing.T) {
 	eventually(t, "the later throw", func() bool { return there("TOLB-W01~TOLB-W01-2") })
 	r.pruning <- struct{}{}
 	eventually(t, "the old throw to be dropped", func() bool { _, _, err := r.store.Throw(t.Context(), "TOLB-W01~TOLB-W01-0"); return err != nil })
+}
+
+// Nor does it give up messages that wait, or forget those that were sent.
+func TestClockAheadGivesUpNoMessage(t *testing.T) {
+	m := startMosquitto(t)
+	c := configOf(m, t.TempDir())
+	away := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusServiceUnavailable) }))
+	t.Cleanup(away.Close)
+	c.Targets = notify.Targets{"office": {Webhook: &notify.Webhook{URL: away.URL, Secret: "sixteen bytes and more"}}}
+	var now atomic.Int64
+	now.Store(firstDay.Add(time.Hour).UnixNano())
+	r := clocked(t, c, &now)
+	cab := newCabinet(t, m.URL())
+	cab.await()
+	cab.throw("TOLB-1", invented("TOLB-W01", 0, 0))
+	eventually(t, "the throw", func() bool { return r.yard.size() == 1 })
+	if err := r.store.Update(t.Context(), func(tx *store.Tx) error {
+		for _, target := range []string{"office", "gone", "gone long ago"} {
+			if _, err := tx.Enqueue(store.Outgoing{Target: target, Key: "k", Reason: alerting.NewAlert, Body: []byte(`{}`), Due: r.Now()}); err != nil {
+				return err
+			}
+		}
+		return tx.Sent(3, r.Now(), "sent")
+	}); err != nil {
+		t.Fatal(err)
+	}
+	tries := func() int {
+		list, err := r.store.Attempts(t.Context(), 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(list)
+	}
+	waiting := func() (n int) {
+		list, err := r.store.OutboxState(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range list {
+			n += s.Waiting
+		}
+		return n
+	}
+	eventually(t, "the office to be tried", func() bool { r.nudge(); return tries() > 0 })
+	was := tries()
+	now.Store(firstDay.AddDate(30, 0, 0).UnixNano())
+	for range 3 { // the second is taken when the first round is over
+		r.pruning <- struct{}{}
+	}
+	eventually(t, "a round", func() bool { return len(r.pruning) == 0 })
+	eventually(t, "the office to be tried again", func() bool { r.nudge(); return tries() > was })
+	if sent, err := r.store.Attempts(t.Context(), 3); waiting() != 2 || err != nil || len(sent) != 1 {
+		t.Fatalf("expected two messages that wait, and the one that was sent, found %d and %d, %v", waiting(), len(sent), err)
+	}
+	later := invented("TOLB-W01", 2, 0)
+	later.StartedAt = firstDay.AddDate(30, 0, 0)
+	cab.throw("TOLB-1", later)
+	eventually(t, "the later throw", func() bool { return r.newest().Equal(later.StartedAt) })
+	now.Store(firstDay.AddDate(30, 0, 1).UnixNano()) // past what was put off
+	eventually(t, "both to be given up", func() bool {
+		r.nudge()
+		select {
+		case r.pruning <- struct{}{}:
+		default:
+		}
+		return waiting() == 0
+	})
+	eventually(t, "what was sent to be forgotten", func() bool {
+		sent, err := r.store.Attempts(t.Context(), 3)
+		return err == nil && len(sent) == 0
+	})
 }
 
 // What looks too old by the clock is tried once all the same.

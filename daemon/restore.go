@@ -241,7 +241,7 @@ func (d *Daemon) retain(ctx context.Context) {
 			d.o.Log.Warn("giving up what waits for targets that are gone failed; it is tried again in an hour", "error", err)
 		}
 		if err := d.store.Update(ctx, func(tx *store.Tx) error {
-			_, err := tx.PruneOutbox(d.Now().Add(-outboxKept), retainStep)
+			_, err := tx.PruneOutbox(now.Add(-outboxKept), retainStep)
 			return err
 		}); err != nil && ctx.Err() == nil {
 			d.o.Log.Warn("dropping old messages failed; it is tried again in an hour", "error", err)

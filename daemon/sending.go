@@ -228,7 +228,7 @@ func (c *courier) send(ctx context.Context, o *store.Outgoing) (done bool, err e
 	var m alerting.Message
 	failure := json.Unmarshal(o.Body, &m)
 	permanent := failure != nil
-	if failure == nil && o.Tries > 0 && c.d.Now().Sub(o.Since) > sendFor {
+	if failure == nil && o.Tries > 0 && c.d.sureNow().Sub(o.Since) > sendFor {
 		// Nobody is helped by what was news a week ago; but what was never tried may
 		// look old by a clock alone.
 		permanent, failure = true, errors.New("it waited for longer than "+about(sendFor))
@@ -287,7 +287,7 @@ func (d *Daemon) abandon(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	now := d.Now()
+	now := d.sureNow()
 	for _, s := range states {
 		if s.Waiting == 0 || d.couriers.find(s.Target) != nil {
 			continue
