@@ -38,6 +38,7 @@ type courier struct {
 	target notify.Target
 	wake   chan struct{}
 	end    context.CancelFunc
+	seldom seldom
 	before *courier      // that went to a target of this name, to be waited for; nil: none
 	done   chan struct{} // closed when it has ended; nil: it never began
 
@@ -68,7 +69,7 @@ func (d *Daemon) hire(targets notify.Targets) (list []*courier, err error) {
 		if err != nil {
 			return nil, fmt.Errorf("target %q (targets): %w", name, err)
 		}
-		list = append(list, &courier{d: d, name: name, config: targets[name], target: t, wake: make(chan struct{}, 1), end: func() {}, unsaid: map[int64]func(*store.Tx) error{}})
+		list = append(list, &courier{d: d, seldom: seldom{log: d.o.Log}, name: name, config: targets[name], target: t, wake: make(chan struct{}, 1), end: func() {}, unsaid: map[int64]func(*store.Tx) error{}})
 	}
 	return list, nil
 }
@@ -190,7 +191,7 @@ func (c *courier) repeat(ctx context.Context, r notify.Repeater) {
 	try, cancel := context.WithTimeout(ctx, sendWait)
 	defer cancel()
 	if err := r.Repeat(try, standing); err != nil && ctx.Err() == nil {
-		c.d.o.Log.Warn("a target could not be told again of what still stands", "target", c.name, "error", err)
+		c.seldom.warn("a target could not be told again of what still stands", "target", c.name, "error", err)
 	}
 }
 
@@ -199,7 +200,7 @@ func (c *courier) sendDue(ctx context.Context) bool {
 	list, err := c.d.store.DueOutgoing(ctx, c.name, c.d.Now(), sendBatch)
 	if err != nil {
 		if ctx.Err() == nil {
-			c.d.o.Log.Warn("what is to be sent cannot be read", "target", c.name, "error", err)
+			c.seldom.warn("what is to be sent cannot be read", "target", c.name, "error", err)
 		}
 		return false
 	}
@@ -211,7 +212,7 @@ func (c *courier) sendDue(ctx context.Context) bool {
 		done, err := c.send(ctx, &list[i])
 		if err != nil {
 			if ctx.Err() == nil {
-				c.d.o.Log.Warn("what became of a message cannot be noted; that is tried again, the message is not sent again", "target", c.name, "error", err)
+				c.seldom.warn("what became of a message cannot be noted; that is tried again, the message is not sent again", "target", c.name, "error", err)
 			}
 			return false
 		}
@@ -256,7 +257,7 @@ func (c *courier) send(ctx context.Context, o *store.Outgoing) (done bool, err e
 		permanent, after = f.Permanent, f.After
 	}
 	outcome := failure.Error()
-	c.d.o.Log.Warn("a message could not be sent", "target", c.name, "reason", o.Reason, "turnout", o.Turnout, "tries", o.Tries+1, "given_up", permanent, "error", failure)
+	c.seldom.warn("a message could not be sent", "target", c.name, "reason", o.Reason, "turnout", o.Turnout, "tries", o.Tries+1, "given_up", permanent, "error", failure)
 	if permanent {
 		c.d.metrics.sent(c.name, "given up")
 		return c.note(ctx, o.ID, true, func(tx *store.Tx) error { return tx.GiveUp(o.ID, now, outcome) })
