@@ -122,12 +122,17 @@ func (h *held) settle(m *Message) bool {
 	return true
 }
 
-// drop forgets m, which was not handed over.
-func (h *held) drop(m *Message) {
+// drop forgets m, which was not handed over on l. If it has come again on another
+// link meanwhile, which then counts on it, that link is returned.
+func (h *held) drop(m *Message, l *Link) *Link {
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	if m.link != l {
+		return m.link
+	}
 	h.less(m)
 	if h.of[m.sum] == m {
 		delete(h.of, m.sum)
 	}
+	return nil
 }

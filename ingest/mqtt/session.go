@@ -238,20 +238,37 @@ func (s *Session) receive(l *Link, msg *Message) {
 		return
 	default:
 	}
+	select {
+	case <-l.Gone():
+		if msg.promised {
+			return // it comes again, or has already
+		}
+	default:
+	}
 	if s.held.again(msg) {
 		return
 	}
+	for l != nil {
+		if s.hand(l, msg) {
+			return
+		}
+		l = s.held.drop(msg, l)
+	}
+}
+
+// hand hands a message over when there is room; false when the link is gone, so
+// that it comes again, or the session ends, so that it stays at the broker.
+func (s *Session) hand(l *Link, msg *Message) bool {
 	if !s.roomy(l, s.o.InHand+msg.size) {
-		s.held.drop(msg)
-		return
+		return false
 	}
 	select {
 	case s.messages <- msg:
-		return
-	case <-l.Gone(): // it comes again
-	case <-s.ending: // it stays at the broker
+		return true
+	case <-l.Gone():
+	case <-s.ending:
 	}
-	s.held.drop(msg)
+	return false
 }
 
 // roomy waits until no more than so many bytes are in hand; false when the
