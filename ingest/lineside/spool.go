@@ -105,7 +105,15 @@ func openSpool(dir string, most int64) (s *spool, found []kept, damage []string,
 		g := &segment{first: first, path: path}
 		records, whole, err := g.scan()
 		if err != nil {
-			return nil, nil, nil, errors.Join(fmt.Errorf("spool: %w", err), lock.Close())
+			// The others must not wait for it. It stays for the next start, and what
+			// may be in it keeps its numbers.
+			damage = append(damage, fmt.Sprintf("%s: cannot be read beyond its first %d throws; it is left alone until the next start: %v", path, len(records), err))
+			g.unread = true
+			found = append(found, records...)
+			s.segments = append(s.segments, g)
+			s.bytes += g.size
+			s.next = max(s.next, first+max(uint64(g.size), segmentBytes+largestRecord)/recordHead)
+			continue
 		}
 		if g.size > whole {
 			// A crash leaves a broken tail in the segment that was written to.
