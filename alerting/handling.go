@@ -278,6 +278,20 @@ func EntryOf(e *Event) Entry {
 	return n
 }
 
+// MostReturned is how many alerts of one condition at one turnout, or of one cabinet,
+// wait to be acknowledged though they have cleared: where nobody ever does, they would
+// grow without end.
+const MostReturned = 3
+
+// MadeRoom returns the line of the journal by which the program acknowledges an alert
+// that has cleared, in nobody's place, for there are newer ones like it.
+func MadeRoom(a *Alert, now time.Time) Entry {
+	return Entry{
+		Alert: a.ID, Turnout: a.Turnout, At: now, By: "Throwline", Action: string(Acknowledge), Call: a.Call,
+		Note: fmt.Sprintf("nobody has; it cleared, and so have %d like it since", MostReturned),
+	}
+}
+
 // causes are those of the contract.
 var causes = []detect.CauseName{
 	detect.DrySlideChairs, detect.SeizedRoller, detect.Obstruction, detect.LockAdjustment, detect.BackDrive, detect.HydraulicLeak,

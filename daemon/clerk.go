@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -217,6 +218,11 @@ func (v *view) note(tx peopleEntries, e *alerting.Event, late bool) error {
 	if _, err := tx.AddEntry(alerting.EntryOf(e)); err != nil {
 		return err
 	}
+	if e.Kind == alerting.Cleared {
+		if err := v.makeRoom(tx, &e.Alert); err != nil {
+			return err
+		}
+	}
 	standing := h.standing
 	if e.Kind != alerting.Cleared && (late || v.at.Sub(e.At) > lateBy) {
 		standing = alerting.Suppressed // for now: what still stands is told when it is next looked
@@ -224,6 +230,45 @@ func (v *view) note(tx peopleEntries, e *alerting.Event, late bool) error {
 	var list []alerting.Delivery
 	list, h.told = alerting.Deliveries(v.routes, e, v.place(e.Alert.Turnout), standing, h.told, v.at)
 	return v.send(tx, h, list)
+}
+
+// makeRoom ends the oldest of the cases like this one, which clears, where too many
+// have cleared and nobody acknowledges any.
+func (v *view) makeRoom(tx peopleEntries, a *alerting.Alert) error {
+	var like []*handled
+	for id := range v.clerk.cases {
+		if h := v.find(id); h.waits(a) {
+			like = append(like, h)
+		}
+	}
+	for id, h := range v.papers.cases {
+		if v.clerk.cases[id] == nil && h.waits(a) {
+			like = append(like, h)
+		}
+	}
+	slices.SortFunc(like, func(x, y *handled) int {
+		return cmp.Or(x.alert.ClearedAt.Compare(y.alert.ClearedAt), cmp.Compare(x.alert.ID, y.alert.ID))
+	})
+	for _, was := range like[:max(0, len(like)+1-alerting.MostReturned)] {
+		h, entry := *was, alerting.MadeRoom(&was.alert, v.at)
+		h.handling = h.handling.After(entry)
+		if err := tx.SaveHandling(h.alert.ID, h.handling); err != nil {
+			return err
+		}
+		if _, err := tx.AddEntry(entry); err != nil {
+			return err
+		}
+		h.standing, _, _ = v.standing(&h.alert, &h.handling)
+		v.papers.put(&h)
+	}
+	return nil
+}
+
+// waits reports whether a case is another one like a, has cleared, and waits to be
+// acknowledged.
+func (h *handled) waits(a *alerting.Alert) bool {
+	x := &h.alert
+	return x.ID != a.ID && x.Condition == a.Condition && x.Turnout == a.Turnout && x.Cabinet == a.Cabinet && !x.Open() && !h.handling.Acknowledges(x)
 }
 
 // lateBy is how old a throw may be for its alert to be told as it happens.
