@@ -15,9 +15,10 @@ type Receipt struct {
 }
 
 // With returns the receipt that covers the throw of this number too. A new
-// boot starts anew; number 0 and an empty boot change nothing. A number that
-// would open one range too many is not covered: Through stops rising, rather
-// than calling stored what is not, until what is missing has come again.
+// boot starts anew; number 0 and an empty boot change nothing. Where there would be
+// one range too many, the two lowest become one: what lies between them is stored
+// and called missing again, which costs a sender that still has it a repeat. Numbers
+// that never come would stop Through for good otherwise, and fill its spool.
 func (r Receipt) With(boot string, seq uint64) Receipt {
 	if boot == "" || seq == 0 {
 		return r
@@ -27,13 +28,10 @@ func (r Receipt) With(boot string, seq uint64) Receipt {
 	}
 	if seq > r.Through {
 		if seq > r.Through+1 {
-			if len(r.Missing) >= MaxMissing {
-				return r
-			}
 			r.Missing = append(slices.Clip(r.Missing), [2]uint64{r.Through + 1, seq - 1})
 		}
 		r.Through = seq
-		return r
+		return r.bounded(seq)
 	}
 	i := slices.IndexFunc(r.Missing, func(m [2]uint64) bool { return m[0] <= seq && seq <= m[1] })
 	if i < 0 {
@@ -47,10 +45,22 @@ func (r Receipt) With(boot string, seq uint64) Receipt {
 	if seq < high {
 		left = append(left, [2]uint64{seq + 1, high})
 	}
-	if len(r.Missing)-1+len(left) > MaxMissing {
+	r.Missing = slices.Replace(slices.Clone(r.Missing), i, i+1, left...)
+	return r.bounded(seq)
+}
+
+// bounded makes one of two ranges where there is one too many. The number that has
+// just come stays covered, or it would come again for ever. Missing is r's alone.
+func (r Receipt) bounded(seq uint64) Receipt {
+	if len(r.Missing) <= MaxMissing {
 		return r
 	}
-	r.Missing = slices.Replace(slices.Clone(r.Missing), i, i+1, left...)
+	i := 0
+	if r.Missing[0][1] < seq && seq < r.Missing[1][0] {
+		i = 1
+	}
+	r.Missing[i+1][0] = r.Missing[i][0]
+	r.Missing = slices.Delete(r.Missing, i, i+1)
 	return r
 }
 

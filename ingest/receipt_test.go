@@ -128,18 +128,34 @@ func checkReceipt(t *testing.T, r ingest.Receipt, came map[uint64]bool, all bool
 	}
 }
 
-// With more gaps than fit, nothing that is missing is forgotten, and once the
-// gaps are closed the count goes on.
+// With more gaps than fit, nothing that is missing is forgotten, the count goes on,
+// and what has just come is covered.
 func TestReceiptBounded(t *testing.T) {
 	var r ingest.Receipt
 	came := map[uint64]bool{}
 	for n := uint64(2); n <= 600; n += 2 {
+		before := r
+		was := ingest.Receipt{Boot: r.Boot, Through: r.Through, Missing: append([][2]uint64(nil), r.Missing...)}
 		r = r.With("boot", n)
 		came[n] = true
 		checkReceipt(t, r, came, false)
+		if !r.Covers("boot", n) || !sameReceipt(before, was) {
+			t.Fatalf("%d came and is not covered, or an earlier receipt was changed: %+v", n, r)
+		}
 	}
-	if len(r.Missing) != ingest.MaxMissing || r.Through != 2*ingest.MaxMissing {
-		t.Fatalf("%d ranges through %d; want %d through %d", len(r.Missing), r.Through, ingest.MaxMissing, 2*ingest.MaxMissing)
+	if len(r.Missing) != ingest.MaxMissing || r.Through != 600 {
+		t.Fatalf("%d ranges through %d; want %d through 600", len(r.Missing), r.Through, ingest.MaxMissing)
+	}
+	// What a cabinet still has of it comes again, in any order: each time it is covered.
+	for _, n := range rand.New(rand.NewPCG(1, 2)).Perm(600) {
+		if n := uint64(n + 1); n%3 > 0 && !r.Covers("boot", n) {
+			r = r.With("boot", n)
+			came[n] = true
+			checkReceipt(t, r, came, false)
+			if !r.Covers("boot", n) {
+				t.Fatalf("%d came again and is not covered: %+v", n, r)
+			}
+		}
 	}
 	for n := uint64(1); n <= 600; n++ { // the cabinet sends all that is not covered, in order
 		if !r.Covers("boot", n) {
@@ -160,8 +176,8 @@ func TestReceiptBoundedSplit(t *testing.T) {
 		r = r.With("boot", n)
 	}
 	split := r.With("boot", 5)
-	if !sameReceipt(split, r) {
-		t.Fatalf("a split beyond the bound was taken: %+v", split)
+	if len(split.Missing) != ingest.MaxMissing || !split.Covers("boot", 5) || split.Covers("boot", 4) || split.Covers("boot", 10) || split.Covers("boot", 11) || split.Through != r.Through {
+		t.Fatalf("expected 5 covered, and 10 missing again: %+v", split)
 	}
 	if end := r.With("boot", 9); !end.Covers("boot", 9) || len(end.Missing) != ingest.MaxMissing {
 		t.Fatalf("a number at a range's end needs no new range: %+v", end)
