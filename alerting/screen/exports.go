@@ -53,8 +53,11 @@ func (s *server) download(ctx context.Context, name string, write func(io.Writer
 			return hc.BodyWriter()
 		}
 		// The server's time limit is for short answers. Where the writer knows
-		// no deadlines, that limit holds.
+		// no deadlines, that limit holds. Over HTTP/2 it would end the answer though
+		// nobody writes: it holds while the reader is waited for, not the disk.
 		out.each = func() { _ = rc.SetWriteDeadline(time.Now().Add(s.within)) }
+		out.rest = func() { _ = rc.SetWriteDeadline(time.Time{}) }
+		out.rest()
 		if r.Method == http.MethodHead {
 			out.begin()
 			return
@@ -66,6 +69,7 @@ func (s *server) download(ctx context.Context, name string, write func(io.Writer
 		switch {
 		case err == nil:
 		case !out.begun:
+			out.each()
 			p := s.problem(ctx, err, "write "+name)
 			if se, ok := p.(huma.StatusError); ok {
 				_ = huma.WriteErr(s.api, hc, se.GetStatus(), se.Error()) // an error here is a reader that went away
@@ -88,7 +92,8 @@ type held struct {
 	buf   bytes.Buffer
 	begun bool
 	begin func() io.Writer
-	each  func()
+	each  func() // before a piece is written
+	rest  func() // after it, while the next is made
 	w     io.Writer
 }
 
@@ -98,6 +103,7 @@ func (h *held) Write(p []byte) (int, error) {
 		if err := h.flush(); err != nil {
 			return 0, err
 		}
+		h.rest()
 	}
 	return len(p), nil
 }

@@ -455,3 +455,44 @@ func TestControlRoom(t *testing.T) {
 		all.Wait()
 	})
 }
+
+// threePages gives a turnout's throws in three pages, each after a while.
+type threePages struct {
+	*fake
+	takes time.Duration
+}
+
+func (p threePages) Throws(_ context.Context, _ string, _, _ time.Time, cursor string, limit int) ([]detect.Record, string, error) {
+	time.Sleep(p.takes)
+	list := make([]detect.Record, limit)
+	for i := range list {
+		list[i] = record("W1", ingest.Normal, noon, 4)
+	}
+	return list, map[string]string{"": "a", "a": "b"}[cursor], nil
+}
+
+// The time for a piece of a file is for its reader: one that the disk is slow to
+// give is no reason to break off, over HTTP/2 neither.
+func TestExportOfASlowDisk(t *testing.T) {
+	for _, proto := range []int{1, 2} {
+		d := newDesk(newFake())
+		e := threePages{d.fake, 400 * time.Millisecond}
+		hub := NewHub(HubOptions{Now: d.Now})
+		s := newServer(Options{Archive: e, Yard: e, Desk: d, Hub: hub}, dist)
+		s.within = e.takes / 4
+		srv := httptest.NewUnstartedServer(s.handler())
+		srv.EnableHTTP2 = proto == 2
+		srv.StartTLS()
+		res, err := srv.Client().Get(srv.URL + apiPath + "/exports/features.csv?turnout=W1")
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := io.ReadAll(res.Body)
+		if err != nil || res.ProtoMajor != proto || res.StatusCode != 200 || len(b) < 2*heldBytes || b[len(b)-1] != '\n' {
+			t.Errorf("HTTP/%d: status %d, %d bytes, %v", res.ProtoMajor, res.StatusCode, len(b), err)
+		}
+		_ = res.Body.Close()
+		srv.Close()
+		hub.Close()
+	}
+}
