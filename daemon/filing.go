@@ -35,7 +35,8 @@ type draft struct {
 	added    int      // of them, those that the yard does not know
 	cabinets map[string]ingest.CabinetState
 	receipts map[string]ingest.Receipt
-	boxes    map[string]struct{} // cabinets that the yard does not know
+	former   map[string]ingest.Receipt // of the count before, where a cabinet has begun another
+	boxes    map[string]struct{}       // cabinets that the yard does not know
 	events   []alerting.Event
 	records  []*detect.Record
 	notices  []detect.Notice // what many feel, where noticed
@@ -54,7 +55,7 @@ type draft struct {
 
 func newDraft() *draft {
 	return &draft{
-		turnouts: map[string]*turnout{}, cabinets: map[string]ingest.CabinetState{}, receipts: map[string]ingest.Receipt{}, boxes: map[string]struct{}{},
+		turnouts: map[string]*turnout{}, cabinets: map[string]ingest.CabinetState{}, receipts: map[string]ingest.Receipt{}, former: map[string]ingest.Receipt{}, boxes: map[string]struct{}{},
 	}
 }
 
@@ -449,6 +450,18 @@ func (f *filer) count(d *draft, cabinet, boot string, sequence uint64, again boo
 	}
 	if again && r.Boot != boot {
 		return
+	}
+	if r.Boot != "" && r.Boot != boot {
+		// One that comes by mistake, or comes again long after, must not make the count
+		// forget what it covered: the next number of the cabinet finds it again.
+		former, ok := d.former[cabinet]
+		if !ok {
+			former = f.yard.former[cabinet]
+		}
+		d.former[cabinet] = r
+		if former.Boot == boot {
+			r = former
+		}
 	}
 	d.receipts[cabinet] = r.With(boot, sequence)
 }

@@ -49,16 +49,17 @@ type yard struct {
 	alerting map[string]*turnout // those with open alerts
 	cabinets map[string]ingest.CabinetState
 	receipts map[string]ingest.Receipt
-	boxes    map[string]struct{} // cabinets of which anything is kept; see filer.box
-	notices  []detect.Notice     // what many feel; never changed in place
-	clerk    *clerk              // what people do
-	behind   []behind            // turnouts whose state as it is kept lacks throws, longest first; the committer's alone
+	former   map[string]ingest.Receipt // of the count before, where a cabinet has begun another; the committer's alone
+	boxes    map[string]struct{}       // cabinets of which anything is kept; see filer.box
+	notices  []detect.Notice           // what many feel; never changed in place
+	clerk    *clerk                    // what people do
+	behind   []behind                  // turnouts whose state as it is kept lacks throws, longest first; the committer's alone
 }
 
 func newYard() *yard {
 	return &yard{
 		turnouts: map[string]*turnout{}, alerting: map[string]*turnout{},
-		cabinets: map[string]ingest.CabinetState{}, receipts: map[string]ingest.Receipt{}, boxes: map[string]struct{}{}, clerk: newClerk(nil, "", time.Now),
+		cabinets: map[string]ingest.CabinetState{}, receipts: map[string]ingest.Receipt{}, former: map[string]ingest.Receipt{}, boxes: map[string]struct{}{}, clerk: newClerk(nil, "", time.Now),
 	}
 }
 
@@ -90,6 +91,9 @@ func (y *yard) take(d *draft) {
 	}
 	for name, r := range d.receipts {
 		y.receipts[name] = r
+	}
+	for name, r := range d.former {
+		y.former[name] = r
 	}
 	for name := range d.boxes {
 		y.boxes[name] = struct{}{}
