@@ -56,6 +56,12 @@ func TestFleet(t *testing.T) {
 	if body := r.reads("/fleet", "/fleet", &f); !strings.Contains(body, `"Ash"`) {
 		t.Errorf("the registry of before is shown: %s", body)
 	}
+	if w := r.do("PUT", apiPath+"/places.csv", "turnout,area\nW1,Birch\n", "Content-Type", "text/csv"); w.Code != 200 {
+		t.Fatalf("found %d %s", w.Code, w.Body)
+	}
+	if body := r.reads("/fleet", "/fleet", &f); !strings.Contains(body, `"Birch"`) {
+		t.Errorf("the registry before the file is shown: %s", body)
+	}
 }
 
 // The words for how a turnout fares, and which alert is told of it.

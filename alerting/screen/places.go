@@ -72,7 +72,6 @@ func (s *server) places(ctx context.Context, in *placesInput) (*answer[List[aler
 	if err != nil {
 		return nil, s.problem(ctx, err, "read the registry")
 	}
-	s.fleets.anew()
 	list := desk.Places()
 	if q := strings.ToLower(in.Query); q != "" {
 		list = slices.DeleteFunc(slices.Clone(list), func(p alerting.Place) bool {
@@ -184,6 +183,7 @@ func (s *server) readPlaces(ctx context.Context, in *readPlacesInput) (*answer[P
 	if err != nil {
 		return nil, s.problem(ctx, err, "read the registry")
 	}
+	s.fleets.anew()
 	return &answer[PlacesRead]{PlacesRead{n}}, nil
 }
 
