@@ -56,9 +56,10 @@ func sooner(a, b time.Time) time.Time {
 // sendAgain sends through again what the clock has caught up with, at the start and
 // then as it does, until the context ends.
 func (d *Daemon) sendAgain(ctx context.Context) {
+	passed := map[int64]bool{}
 	for {
 		began := time.Now()
-		next, err := d.againOnce(ctx)
+		next, err := d.againOnce(ctx, passed)
 		wait := max(againLook, againShare*time.Since(began))
 		if err != nil {
 			if ctx.Err() != nil || errors.Is(err, errStopping) {
@@ -81,8 +82,8 @@ func (d *Daemon) sendAgain(ctx context.Context) {
 }
 
 // againOnce sends through what is due now, oldest first, each once. next is when
-// the next will be; the zero time: none waits.
-func (d *Daemon) againOnce(ctx context.Context) (next time.Time, err error) {
+// the next will be; the zero time: none waits. passed are those that cannot be sent through.
+func (d *Daemon) againOnce(ctx context.Context, passed map[int64]bool) (next time.Time, err error) {
 	taken, refused, last := 0, 0, int64(0)
 	defer func() {
 		if taken+refused > 0 {
@@ -98,7 +99,7 @@ func (d *Daemon) againOnce(ctx context.Context) (next time.Time, err error) {
 			a := &list[i]
 			last = a.ID
 			until, only := ingest.AheadOnly(a.Faults)
-			if !only || d.says(a.Topic) {
+			if !only || passed[a.ID] || d.says(a.Topic) {
 				continue
 			}
 			if until.After(d.Now()) {
@@ -108,7 +109,11 @@ func (d *Daemon) againOnce(ctx context.Context) (next time.Time, err error) {
 			if !pause(ctx, againPause) {
 				return next, ctx.Err()
 			}
-			switch err := d.Retry(ctx, a.ID); {
+			var err error
+			if fault := guard(func() { err = d.Retry(ctx, a.ID) }); fault != nil {
+				err = fault
+			}
+			switch {
 			case err == nil:
 				taken++
 				d.metrics.again.WithLabelValues("taken").Inc()
@@ -116,8 +121,11 @@ func (d *Daemon) againOnce(ctx context.Context) (next time.Time, err error) {
 			case ingest.AsRefusal(err) != nil:
 				refused++
 				d.metrics.again.WithLabelValues("refused").Inc()
-			default:
+			case ctx.Err() != nil || errors.Is(err, errStopping) || errors.Is(err, context.DeadlineExceeded) || d.pipeline.trouble.Load() != nil:
 				return next, err
+			default: // it must not hold up the others
+				passed[a.ID] = true
+				d.o.Log.Error("a message that was set aside for a time ahead cannot be sent through again; it is left until the next start", "message", a.ID, "topic", a.Topic, "error", err)
 			}
 		}
 		if len(list) < againPage {

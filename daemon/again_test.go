@@ -1,6 +1,8 @@
 package daemon
 
 import (
+	"database/sql"
+	"path/filepath"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -66,7 +68,7 @@ func TestServerClockBehind(t *testing.T) {
 	r = clocked(t, c, &now)
 	eventually(t, "it to be tried", func() bool { return testutil.ToFloat64(r.metrics.again.WithLabelValues("refused")) == 1 })
 	for range 3 {
-		if _, err := r.againOnce(t.Context()); err != nil {
+		if _, err := r.againOnce(t.Context(), map[int64]bool{}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -78,5 +80,35 @@ func TestServerClockBehind(t *testing.T) {
 		if want := map[bool]int{true: 1, false: 0}[a.Turnout == "TOLB-W03"]; a.Retries != want {
 			t.Errorf("expected %d tries, found %d of %s: %v", want, a.Retries, a.Topic, a.Faults)
 		}
+	}
+}
+
+// A message that the disk has changed holds up none that comes after it.
+func TestChangedMessageHoldsUpNone(t *testing.T) {
+	m := startMosquitto(t)
+	c := configOf(m, t.TempDir())
+	var now atomic.Int64
+	now.Store(firstDay.Add(-48 * time.Hour).UnixNano())
+	r := clocked(t, c, &now)
+	cab := newCabinet(t, m.URL())
+	cab.await()
+	for n := range 3 {
+		cab.throw("TOLB-1", numbered(invented("TOLB-W01", n, 0), "b", uint64(n+1)))
+	}
+	eventually(t, "all to be set aside", func() bool { return r.store.AsideNow().Messages == 3 })
+	db, err := sql.Open("sqlite", filepath.Join(c.DataDir, StoreName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec("UPDATE aside SET payload = x'7b7d' WHERE id = 1"); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	now.Store(firstDay.Add(72 * time.Hour).UnixNano())
+	eventually(t, "the others to be filed", func() bool { return r.store.AsideNow().Messages == 1 })
+	if said := r.log.String(); strings.Count(said, "left until the next start") != 1 {
+		t.Errorf("expected it told once, found %s", said)
 	}
 }
