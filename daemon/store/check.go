@@ -58,6 +58,9 @@ const mostFirst = 20
 // Sound reports whether nothing was found.
 func (c *Checked) Sound() bool { return c.Damaged == 0 && c.Broken == 0 }
 
+// ErrDamaged is what a check says that found damage: it will find it again.
+var ErrDamaged = errors.New("it is damaged")
+
 // Error says what was found, nil for nothing.
 func (c *Checked) Error(path string) error {
 	if c.Sound() {
@@ -70,7 +73,7 @@ func (c *Checked) Error(path string) error {
 	if more := c.Damaged + c.Broken - int64(len(list)); more > 0 {
 		list = append(list, fmt.Sprintf("and %d more (throwline verify lists them)", more))
 	}
-	return fmt.Errorf("store %s: it is damaged: %s; %s", path, strings.Join(list, "; "), toldOfDamage)
+	return fmt.Errorf("store %s: %w: %s; %s", path, ErrDamaged, strings.Join(list, "; "), toldOfDamage)
 }
 
 // atOnce gives a check one moment of a store that s reads.

@@ -15,6 +15,7 @@ import (
 
 	"throwline/alerting/screen"
 	"throwline/daemon"
+	"throwline/daemon/store"
 )
 
 // The exit codes of the command line.
@@ -22,7 +23,8 @@ const (
 	exitDone      = 0
 	exitFailed    = 1
 	exitWrongUse  = 2
-	exitBadConfig = 78 // EX_CONFIG of sysexits.h
+	exitDamaged   = 65 // EX_DATAERR of sysexits.h
+	exitBadConfig = 78 // EX_CONFIG
 )
 
 // terminal is what the program was started at.
@@ -72,6 +74,9 @@ func run(ctx context.Context, args []string, t terminal) int {
 	case errors.As(err, &bad):
 		fmt.Fprintln(t.err, bad)
 		return exitBadConfig
+	case errors.Is(err, store.ErrDamaged):
+		fmt.Fprintln(t.err, "throwline:", err)
+		return exitDamaged
 	case errors.As(err, &f):
 		fmt.Fprintln(t.err, "throwline:", f.error)
 		return exitFailed

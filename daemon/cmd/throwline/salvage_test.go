@@ -52,7 +52,8 @@ func TestSalvage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	step(1, "damaged  row of work 1, turnout TOLB-W1, of 2026-03-01T06:00:00Z\n", "throwline salvage", "verify", "--config", conf)
+	step(65, "damaged  row of work 1, turnout TOLB-W1, of 2026-03-01T06:00:00Z\n", "throwline salvage", "verify", "--config", conf)
+	step(65, "", "throwline salvage", "serve", "--config", conf)
 	step(0, to+": 2 rows are in it; it was read again and is sound\nwork: 0 kept; 1 left out; turnouts TOLB-W1; from 2026-03-01 06:00:00 to 2026-03-01 06:00:00 UTC\n", "", "salvage", path, to)
 	step(0, "0 visits, ", "", "verify", "--config", conf, to)
 	step(0, "Restored 0 throws", "", "restore", "--config", conf, to)
