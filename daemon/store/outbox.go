@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"strconv"
 	"time"
 
 	"modernc.org/sqlite"
@@ -100,14 +101,22 @@ func (tx *Tx) Enqueue(o Outgoing) (added bool, err error) {
 // put off by its target's wish, or by a clock that ran ahead.
 const longestDelay = 2 * time.Hour
 
+// mostPutOff is how many that were put off are looked at for a clock that ran
+// ahead, those first that are due last: a target's wish is believed for a day, so
+// that what a clock more than a day ahead has put off comes before all of those.
+const mostPutOff = 256
+
 const firstOfAlert = ` AND done_at IS NULL
 		AND NOT EXISTS (SELECT 1 FROM outbox AS before WHERE before.target = outbox.target AND before.alert = outbox.alert AND before.id < outbox.id AND before.done_at IS NULL)`
 
 var (
 	dueText = outgoingText + "WHERE target = ? AND due <= ?" + firstOfAlert + " ORDER BY due, id LIMIT ?"
-	// Entered, or tried last, at a time that has not come.
-	aheadText = outgoingText + `WHERE target = ? AND due > ? AND (since > ? OR (SELECT at FROM attempts WHERE outgoing = outbox.id ORDER BY id DESC LIMIT 1) > ?)` +
-		firstOfAlert + " ORDER BY due, id LIMIT ?"
+	// Entered at a time that has not come.
+	enteredAheadText = outgoingText + "WHERE target = ? AND since > ? AND +due > ?" + firstOfAlert + " ORDER BY since LIMIT ?"
+	// Tried last at a time that has not come. What was put off and was entered at a
+	// time that has is the oldest of its alert: nothing else takes up places.
+	triedAheadText = outgoingText + `WHERE id IN (SELECT id FROM outbox WHERE target = ? AND due > ? AND since <= ? AND done_at IS NULL ORDER BY due DESC, id DESC LIMIT ` + strconv.Itoa(mostPutOff) + `)
+		AND (SELECT at FROM attempts WHERE outgoing = outbox.id ORDER BY id DESC LIMIT 1) > ?` + firstOfAlert + " ORDER BY id LIMIT ?"
 	ofAlertText = outgoingText + "WHERE alert = ? ORDER BY id"
 	pruneText   = "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox WHERE done_at < ? ORDER BY done_at LIMIT ?)"
 	waitingText = "SELECT target, count(*), min(since) FROM outbox WHERE done_at IS NULL GROUP BY target"
@@ -116,15 +125,24 @@ var (
 // DueOutgoing returns what a target is to be sent now, at most limit messages,
 // longest due first. Of an alert there is at most one, the oldest: what comes
 // after it is not given before it is sent or given up. What a clock that ran ahead
-// for more than two hours has entered or put off comes after all else.
+// for more than two hours has entered or put off comes after all else; where very
+// many are put off for hours, what a clock less than a day ahead has put off may
+// come only when it is due.
 func (s *Store) DueOutgoing(ctx context.Context, target string, now time.Time, limit int) ([]Outgoing, error) {
 	limit = max(1, limit)
-	list, err := s.outgoing(ctx, dueText, target, nanos(now), limit)
-	if err != nil || len(list) == limit {
-		return list, err
+	at, late := nanos(now), nanos(now.Add(longestDelay))
+	list, err := s.outgoing(ctx, dueText, target, at, limit)
+	if err == nil && len(list) < limit {
+		var ahead []Outgoing
+		ahead, err = s.outgoing(ctx, enteredAheadText, target, at, late, limit-len(list))
+		list = append(list, ahead...)
 	}
-	ahead, err := s.outgoing(ctx, aheadText, target, nanos(now.Add(longestDelay)), nanos(now), nanos(now), limit-len(list))
-	return append(list, ahead...), err
+	if err == nil && len(list) < limit {
+		var ahead []Outgoing
+		ahead, err = s.outgoing(ctx, triedAheadText, target, late, at, at, limit-len(list))
+		list = append(list, ahead...)
+	}
+	return list, err
 }
 
 // OutgoingOf returns what was and is to be sent for an alert, oldest first, as

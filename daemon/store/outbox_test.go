@@ -37,3 +37,26 @@ func TestOutboxOfAClockAhead(t *testing.T) {
 		due(4, "a2", "b1")
 	})
 }
+
+// What a clock that ran far ahead has put off is found behind any number of
+// messages that their target has put off for hours, the last of them for a day.
+func TestOutboxOfManyPutOff(t *testing.T) {
+	s := opened(t)
+	const many, day = 3 * mostPutOff, 24 * 60
+	update(t, s, func(tx *Tx) error {
+		for n := range many {
+			if _, err := tx.Enqueue(outgoing("mail", fmt.Sprint(n), "", 0)); err != nil {
+				return err
+			}
+			if err := tx.PutOff(int64(n+1), minute(n*day/many), minute(n*day/many+day), "come tomorrow", 1); err != nil {
+				return err
+			}
+		}
+		_, err := tx.Enqueue(outgoing("mail", "ahead", "", 0))
+		return errors.Join(err, tx.PutOff(many+1, minute(10*day), minute(10*day+1), "refused", 1))
+	})
+	list, err := s.DueOutgoing(t.Context(), "mail", minute(day-1), 10)
+	if err != nil || len(list) != 1 || list[0].Key != "ahead" {
+		t.Errorf("expected the one that was put off by a clock ahead, found %+v, %v", list, err)
+	}
+}

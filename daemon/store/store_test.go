@@ -114,7 +114,9 @@ func TestPlans(t *testing.T) {
 		{handlingText, "alerts_1 (id=?)"}, // the table's own index of its key
 		{dueText, "INDEX outbox_due (target=? AND due<?)"},
 		{dueText, "INDEX outbox_turn (target=? AND alert=? AND id<?)"},
-		{aheadText, "INDEX outbox_due (target=? AND due>?)"},
+		{enteredAheadText, "INDEX outbox_since (target=? AND since>?)"},
+		{triedAheadText, "INDEX outbox_due (target=? AND due>?)"},
+		{triedAheadText, "SEARCH outbox USING INTEGER PRIMARY KEY (rowid=?)"},
 		{waitingText, "COVERING INDEX outbox_since"},
 		{ofAlertText, "INDEX outbox_by_alert (alert=?)"},
 		{pruneText, "INDEX outbox_done (done_at<?)"},
