@@ -335,6 +335,43 @@ func TestCheckNotes(t *testing.T) {
 	}
 }
 
+// However many rows are damaged, one word of it is written beside the store: the
+// lock file is not touched again.
+func TestCheckNotesOnce(t *testing.T) {
+	path := lay(t, full(t))
+	s, err := Open(t.Context(), path, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	if _, err := s.write.Exec("UPDATE events SET sum = 1 - sum; UPDATE work SET note = 'N'"); err != nil {
+		t.Fatal(err)
+	}
+	const untouched = "untouched" // by the store, which would write over all of it
+	var first string
+	c, err := s.Check(t.Context(), 1, func(d Damage) {
+		if first == "" {
+			first = d.String()
+			if l, err := Look(t.Context(), path, dawn, 1); err != nil || l.Damage != first {
+				t.Errorf("expected the note %q, found %q, %v", first, l.Damage, err)
+			}
+			write(t, path+".lock", []byte(untouched))
+		}
+	})
+	if err != nil || c.Damaged < 3 {
+		t.Errorf("expected several damaged rows, found %+v, %v", c, err)
+	}
+	if b, err := os.ReadFile(path + ".lock"); err != nil || string(b) != untouched {
+		t.Errorf("the note was written again: %q, %v", b, err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Open(t.Context(), path, Options{}); err == nil || !strings.Contains(err.Error(), first) {
+		t.Errorf("expected a refusal for %q, found %v", first, err)
+	}
+}
+
 // A text with a NUL in it is summed in Go as in a statement.
 func TestSumOfNul(t *testing.T) {
 	s := opened(t)

@@ -50,6 +50,7 @@ type Store struct {
 	opened   bool
 	broken   atomic.Pointer[error]
 	noted    sync.Mutex // one word beside the store at a time
+	told     bool       // damage that was met since it was opened stands there
 	checked  Checked    // before it was used
 
 	write *sql.DB // one connection
@@ -136,7 +137,8 @@ func (s *Store) fail(err error, damage bool) {
 	}
 }
 
-// noteDamage notes what a check found; see Check.
+// noteDamage notes what a check found; see Check. Of rows the first will do: each
+// note waits for the disk, and keeps the log from being emptied meanwhile.
 func (s *Store) noteDamage(d Damage) {
 	if d.Row {
 		s.note("", d.String())
@@ -150,12 +152,17 @@ func (s *Store) note(mark, why string) {
 	s.noted.Lock()
 	defer s.noted.Unlock()
 	if mark == "" {
+		if s.told {
+			return
+		}
 		mark = s.now
 	}
 	s.why = why
-	if err := s.setMark(mark); err != nil {
+	err := s.setMark(mark)
+	if err != nil {
 		s.o.Log.Error("damage could not be noted beside the store", "error", err)
 	}
+	s.told = err == nil
 }
 
 // explain says of an error of the database what was done, where, and what to do.
