@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -40,6 +41,7 @@ type Saved struct {
 // salvage is one store that is being saved.
 type salvage struct {
 	s       *Store // the new one
+	foreign bool   // it is another's
 	file    *os.File
 	log     *os.File // nil: none that counts
 	logged  map[uint32]int64
@@ -61,38 +63,56 @@ const ownerSchema = 255 // of what is no table of ours
 
 // Salvage makes a new store at to of what is sound in the one at from, with the
 // log beside it, and says of each table what became of it. The source is only
-// read; no process may hold it. What is made is checked before it returns.
+// read; no process may hold it. What is made is checked before it returns; where
+// anything fails, nothing of it is left.
 func Salvage(ctx context.Context, from, to string) (list []Saved, err error) {
 	if held(from) {
 		return nil, fmt.Errorf("store %s: a process holds it; stop that one first", from)
 	}
-	if _, err := os.Lstat(to); !errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("salvage to %s: expected no file there, found one, or a folder that cannot be read; name another", to)
+	for _, end := range storeEnds { // so that all that is there in the end was made here
+		if _, err := os.Lstat(to + end); !errors.Is(err, fs.ErrNotExist) {
+			return nil, fmt.Errorf("salvage to %s: expected no file there, found %s, or a folder that cannot be read; name another", to, to+end)
+		}
 	}
 	v := &salvage{saved: map[string]*Saved{}, orders: map[*table]string{}, reals: map[string][]bool{}, least: map[string][]any{},
 		throws: map[int64]struct{}{}, places: map[int64]string{}, missing: map[int64][2]int64{}, given: map[string]int64{}}
 	if err := v.open(from); err != nil {
 		return nil, fmt.Errorf("store %s: %w", from, err)
 	}
-	defer func() { err = errors.Join(err, v.file.Close()) }()
+	defer func() { _ = v.file.Close() }() // it was only read
 	if v.log != nil {
-		defer func() { err = errors.Join(err, v.log.Close()) }()
+		defer func() { _ = v.log.Close() }()
 	}
-	if v.s, err = Open(ctx, to, Options{}); err != nil {
-		return nil, err
-	}
-	err = v.copy(ctx)
-	if err = errors.Join(err, v.s.Close()); err != nil {
+	folders := toMake(filepath.Dir(to))
+	if err := v.save(ctx, to); err != nil {
+		if !v.foreign {
+			err = errors.Join(err, unmake(to, folders))
+		}
 		return nil, err
 	}
 	for _, t := range tables {
 		list = append(list, *v.of(t.name))
 	}
-	found, err := Check(ctx, to, nil)
-	if err == nil {
-		err = found.Error(to)
+	return list, nil
+}
+
+// save makes the new store, and checks it.
+func (v *salvage) save(ctx context.Context, to string) (err error) {
+	if v.s, err = Open(ctx, to, Options{}); err != nil {
+		return err
 	}
-	return list, err
+	if v.foreign = v.s.was != ""; v.foreign {
+		return errors.Join(fmt.Errorf("salvage to %s: expected no store there, found one that was made meanwhile; name another", to), v.s.Close())
+	}
+	err = v.copy(ctx)
+	if err = errors.Join(err, v.s.Close()); err != nil {
+		return err
+	}
+	found, err := Check(ctx, to, nil)
+	if err != nil {
+		return err
+	}
+	return found.Error(to)
 }
 
 func (v *salvage) of(name string) *Saved {
