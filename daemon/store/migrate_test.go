@@ -169,8 +169,18 @@ func soundOld(t testing.TB, s *Store, what string, before, columns map[string][]
 	if err := s.read.QueryRow("PRAGMA integrity_check").Scan(&sound); err != nil || sound != "ok" {
 		t.Errorf("%s: integrity: %s %v", what, sound, err)
 	}
+	wholly(t, s.path, what+", in use")
 	if list, _, err := s.Throws(context.Background(), "W1", time.Time{}, time.Time{}, "", 1000); err != nil || len(list) != oldThrows {
 		t.Errorf("%s: found %d throws, %v", what, len(list), err)
+	}
+}
+
+// wholly holds that the check of a whole store finds nothing, the text among it that
+// its tables were made and changed with.
+func wholly(t testing.TB, path, what string) {
+	t.Helper()
+	if c, err := Check(context.Background(), path, nil); err != nil || !c.Sound() || c.Version != len(scripts()) || c.Rows == 0 {
+		t.Errorf("%s: expected it to be sound, found %+v, %v", what, c, err)
 	}
 }
 
@@ -208,11 +218,12 @@ func TestMigrateInterrupted(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		ops := first.taken() // before more is read
 		soundOld(t, s, fmt.Sprintf("version %d", version), before, columns, want)
-		ops := first.taken()
 		if err := s.Close(); err != nil {
 			t.Fatal(err)
 		}
+		wholly(t, path, fmt.Sprintf("version %d, closed", version))
 		for n := range cuts {
 			upTo := rng.IntN(len(ops) + 1)
 			p := newPlatter()
@@ -240,6 +251,7 @@ func TestMigrateInterrupted(t *testing.T) {
 			if err := s.Close(); err != nil {
 				t.Fatal(err)
 			}
+			wholly(t, s.path, what+", closed")
 			if t.Failed() {
 				t.FailNow()
 			}

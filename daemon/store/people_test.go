@@ -62,6 +62,7 @@ func TestMigrateFromFourth(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		wholly(t, path, "migrated")
 		ctx := t.Context()
 		got, channels, err := s.Throw(ctx, rec.Key)
 		if err != nil || !same(&got, rec) || len(channels) != 1 {

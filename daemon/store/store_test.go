@@ -332,6 +332,7 @@ func TestMigrateFromFirst(t *testing.T) {
 		if err := s.read.QueryRow("PRAGMA integrity_check").Scan(&sound); err != nil || sound != "ok" {
 			t.Errorf("integrity: %s %v", sound, err)
 		}
+		wholly(t, path, "migrated")
 		if err := s.Close(); err != nil {
 			t.Fatal(err)
 		}
