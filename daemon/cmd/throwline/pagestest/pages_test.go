@@ -261,7 +261,7 @@ func TestPages(t *testing.T) {
 
 	// Work is recorded, and stands among the visits.
 	do(t, ctx, "work", chromedp.Navigate(program.page+"/turnouts/ORR-W07"), until(`document.querySelector("#work-form")?.offsetParent != null`), chromedp.SetValue(`#work-kind`, "lubricated", chromedp.ByQuery), chromedp.SetValue(`#work-note`, "greased all chairs", chromedp.ByQuery),
-		chromedp.Click(`#work-form button[type=submit]`, chromedp.ByQuery),
+		chromedp.SendKeys(`#work-form button[type=submit]`, "\r", chromedp.ByQuery),
 		until(`document.querySelector("#visits").innerText.includes("greased all chairs")`))
 
 	// What is refused is set aside, with the reason.
