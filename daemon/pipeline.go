@@ -277,8 +277,8 @@ func (p *pipeline) fail(err error) {
 	if now != nil {
 		t.since = now.since
 	}
-	p.trouble.Store(t)
 	p.log.Error("nothing can be committed; messages wait unacknowledged", "error", err)
+	p.trouble.Store(t)
 }
 
 func (p *pipeline) clear() {

@@ -46,9 +46,7 @@ func TestDiskFull(t *testing.T) {
 			status, body := b.get("/readyz")
 			return status == 503 && strings.Contains(body, "the store takes nothing since")
 		})
-		if !strings.Contains(b.out.String(), "the disk is full; make room") {
-			t.Error("expected the reason in the log, found none")
-		}
+		b.await("the reason in the log", func() bool { return strings.Contains(b.out.String(), "the disk is full; make room") })
 		// Receipts of what was committed before may be on their way: then no more.
 		published := -1.0
 		b.await("receipts to end", func() bool {
