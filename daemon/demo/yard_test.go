@@ -3,6 +3,7 @@ package demo_test
 import (
 	"context"
 	"errors"
+	"os"
 	"sync"
 	"testing"
 	"time"
@@ -115,9 +116,20 @@ func (r *receiver) take(d *wire.Decoder, m *mqtt.Message) {
 
 // TestYardRuns runs a yard over a real broker: history first, then its own
 // time, with throws of all turnouts, visits, reports and cabinets.
+// memoryDir is a folder in memory where there is one: the yard is tried here, and
+// others' syncs hold up each of the broker's and the cabinets' on a busy disk.
+func memoryDir(t *testing.T) string {
+	dir, err := os.MkdirTemp("/dev/shm", "yard")
+	if err != nil {
+		return t.TempDir()
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	return dir
+}
+
 func TestYardRuns(t *testing.T) {
 	defer goleak.VerifyNone(t, goleak.IgnoreCurrent())
-	b, err := broker.Start(t.Context(), broker.Options{Dir: t.TempDir(), Listen: "127.0.0.1:0"})
+	b, err := broker.Start(t.Context(), broker.Options{Dir: memoryDir(t), Listen: "127.0.0.1:0"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -149,7 +161,7 @@ func TestYardRuns(t *testing.T) {
 	ended := make(chan error, 1)
 	go func() {
 		ended <- y.Run(ctx, demo.RunOptions{
-			Broker: b.Addr(), Prefix: mqtt.DefaultPrefix, SpoolDir: t.TempDir(), WarmUpDays: warm, DaysPerSecond: 1, Outages: 3 * time.Second,
+			Broker: b.Addr(), Prefix: mqtt.DefaultPrefix, SpoolDir: memoryDir(t), WarmUpDays: warm, DaysPerSecond: 1, Outages: 3 * time.Second,
 			RecordWork: func(_ context.Context, w ingest.Work) error {
 				r.mu.Lock()
 				defer r.mu.Unlock()
@@ -166,14 +178,14 @@ func TestYardRuns(t *testing.T) {
 	}()
 	// 24 days of its own after the history: the first fault grows, fails and is mended.
 	goal := time.Date(2026, 2, 1, 0, 0, 0, 0, time.UTC).AddDate(0, 0, warm+24)
-	for wait := time.Now().Add(5 * time.Minute); y.Now().Before(goal); {
+	for wait := time.Now().Add(12 * time.Minute); y.Now().Before(goal); {
 		select {
 		case err := <-ended:
 			t.Fatalf("the yard ended: %v", err)
 		case <-time.After(20 * time.Millisecond):
 		}
 		if time.Now().After(wait) {
-			t.Fatalf("after five minutes the yard's time is %s", y.Now())
+			t.Fatalf("after twelve minutes the yard's time is %s", y.Now())
 		}
 	}
 	// On a busy machine what was sent takes its time.
