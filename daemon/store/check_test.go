@@ -186,7 +186,8 @@ func TestSums(t *testing.T) {
 // checksum; a check tells it, and the next start is refused.
 func TestRowChanged(t *testing.T) {
 	from := full(t)
-	for _, x := range tables {
+	whole := longer("THROWLINE_FLIPS", 4) // tables after whose change all of the store is read
+	for i, x := range tables {
 		path := lay(t, from)
 		s, err := Open(t.Context(), path, Options{})
 		if err != nil {
@@ -217,6 +218,10 @@ func TestRowChanged(t *testing.T) {
 			if err := errors.Join(err1, err2, tx.Rollback()); err != nil || n != 1 {
 				t.Errorf("%s.%s: found %d, %v", x.name, column, n, err)
 			}
+		}
+		if i%max(1, len(tables)/whole) != 0 {
+			_ = s.Close()
+			continue
 		}
 		if _, err := s.write.Exec(change(x.ofSum()[len(x.ofSum())-1])); err != nil {
 			t.Fatal(err)

@@ -251,7 +251,9 @@ func TestMigrateInterrupted(t *testing.T) {
 			if err := s.Close(); err != nil {
 				t.Fatal(err)
 			}
-			wholly(t, s.path, what+", closed")
+			if cuts > 2 { // the short form has read it whole once
+				wholly(t, s.path, what+", closed")
+			}
 			if t.Failed() {
 				t.FailNow()
 			}
