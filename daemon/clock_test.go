@@ -16,13 +16,7 @@ import (
 // A clock that is wrong by years for a minute drops nothing of the past; one that
 // is right drops what is past its time.
 func TestClockAheadDropsNothing(t *testing.T) {
-	m := startMosquitto(t)
-	c := configOf(m, t.TempDir())
-	var now atomic.Int64
-	now.Store(firstDay.Add(time.Hour).UnixNano())
-	r := clocked(t, c, &now)
-	cab := newCabinet(t, m.URL())
-	cab.await()
+	r, cab, _, now := underClock(t)
 	cab.throw("TOLB-1", invented("TOLB-W01", 0, 0))
 	there := func(key string) bool {
 		_, channels, err := r.store.Throw(t.Context(), key)

@@ -67,6 +67,19 @@ func (b *inbox) reasons() string {
 	return strings.Join(out, " ")
 }
 
+// underClock starts a daemon an hour into the first day, by a clock that the test
+// moves, and a cabinet that sends to it.
+func underClock(t *testing.T) (*running, *cabinet, Config, *atomic.Int64) {
+	t.Helper()
+	m := startMosquitto(t)
+	c, now := configOf(m, t.TempDir()), &atomic.Int64{}
+	now.Store(firstDay.Add(time.Hour).UnixNano())
+	r := clocked(t, c, now)
+	cab := newCabinet(t, m.URL())
+	cab.await()
+	return r, cab, c, now
+}
+
 // clocked starts a daemon whose clock the test moves.
 func clocked(t *testing.T, c Config, now *atomic.Int64) *running {
 	t.Helper()
@@ -254,13 +267,7 @@ func TestAlertAndPeople(t *testing.T) {
 
 // A cabinet that is cut off is one alert, whatever stands at its turnouts stays.
 func TestSilentCabinet(t *testing.T) {
-	m := startMosquitto(t)
-	c := configOf(m, t.TempDir())
-	var now atomic.Int64
-	now.Store(firstDay.Add(time.Hour).UnixNano())
-	r := clocked(t, c, &now)
-	cab := newCabinet(t, m.URL())
-	cab.await()
+	r, cab, c, now := underClock(t)
 	x := invented("TOLB-W01", 0, 0)
 	x.Completed = false
 	cab.throw("TOLB-1", x)
@@ -287,7 +294,7 @@ func TestSilentCabinet(t *testing.T) {
 	}
 	eventually(t, "the silence", func() bool { c, tn := of(); return c == 1 && tn == 1 })
 	r.halt()
-	r = clocked(t, c, &now)
+	r = clocked(t, c, now)
 	if c, tn := of(); c != 1 || tn != 1 {
 		t.Errorf("after a restart: found %d of cabinets, %d of turnouts", c, tn)
 	}

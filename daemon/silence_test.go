@@ -12,13 +12,7 @@ import (
 // The broker's word that a cabinet is gone bears the time at which the cabinet
 // connected, before its throws. It is silent all the same.
 func TestWillAfterThrows(t *testing.T) {
-	m := startMosquitto(t)
-	c := configOf(m, t.TempDir())
-	var now atomic.Int64
-	now.Store(firstDay.Add(time.Hour).UnixNano())
-	r := clocked(t, c, &now)
-	cab := newCabinet(t, m.URL())
-	cab.await()
+	r, cab, c, now := underClock(t)
 	word := `{"state":"STATE","at":"` + firstDay.Add(time.Hour).Format(time.RFC3339) + `","agent":"a"}`
 	say := func(state string) {
 		cab.publish("throwline/v1/TOLB-1/state", []byte(strings.Replace(word, "STATE", state, 1)))
@@ -40,7 +34,7 @@ func TestWillAfterThrows(t *testing.T) {
 	eventually(t, "the alert", func() bool { r.look(); return silent(r) == 1 })
 	// What the broker has kept comes again at a start, and changes nothing.
 	r.halt()
-	r = clocked(t, c, &now)
+	r = clocked(t, c, now)
 	if l := r.silences(); len(l) != 0 || silent(r) != 1 {
 		t.Errorf("expected the silence to stand after a restart, found %+v to change", l)
 	}
@@ -62,19 +56,13 @@ func silent(r *running) (n int) {
 // A cabinet of which nothing has come for days is silent until something comes:
 // a program that is started anew has not heard of it.
 func TestSilenceOutlastsRestart(t *testing.T) {
-	m := startMosquitto(t)
-	c := configOf(m, t.TempDir())
-	var now atomic.Int64
-	now.Store(firstDay.Add(time.Hour).UnixNano())
-	r := clocked(t, c, &now)
-	cab := newCabinet(t, m.URL())
-	cab.await()
+	r, cab, c, now := underClock(t)
 	cab.throw("TOLB-1", invented("TOLB-W01", 0, 0))
 	eventually(t, "the throw", func() bool { return r.yard.size() == 1 })
 	now.Add(int64(4 * 24 * time.Hour))
 	eventually(t, "the alert", func() bool { r.look(); return silent(r) == 1 })
 	r.halt()
-	r = clocked(t, c, &now)
+	r = clocked(t, c, now)
 	if l := r.silences(); len(l) != 0 || silent(r) != 1 {
 		t.Fatalf("expected the silence to stand, found %+v to change", l)
 	}
